@@ -1,0 +1,1 @@
+"""What people type and see.  The outermost layer: it knows the other two, never the reverse."""
