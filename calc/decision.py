@@ -6,8 +6,11 @@ knowledge).  The probability of conformity is its share between the tolerance li
 tails counted.  It decides, with a third result where the photograph cannot:
 
 - at least 95 %: ``within``;
-- at most 5 %: ``outside``;
-- anything between: ``undecided``.
+- at most 5 %, with the measured value itself beyond a limit: ``outside``;
+- anything else: ``undecided``.
+
+The condition on the measured value matters only for an uncertainty of several tolerances, where
+even a value on the target conforms with a small probability: that is ignorance, not evidence.
 
 Said as a guard band (JCGM 106, 8.3; ISO 14253-1:2017 has the same 95 % as its default): a
 value is accepted when it lies inside the tolerance limits by 1.645 standard uncertainties, or
@@ -27,7 +30,8 @@ CONFIDENCE = 0.95
 
 RULE = (
     "JCGM 106, guarded acceptance and guarded rejection: within if the probability that the "
-    "volume conforms is at least 95 %, outside if it is at most 5 %, otherwise undecided."
+    "volume conforms is at least 95 %, outside if it is at most 5 % and the reading itself is "
+    "beyond a limit, otherwise undecided."
 )
 
 _NORMAL = NormalDist()
@@ -147,7 +151,7 @@ def decide(
     verdict: DecisionVerdict = "undecided"
     if p >= CONFIDENCE:
         verdict = "within"
-    elif p <= 1 - CONFIDENCE:
+    elif p <= 1 - CONFIDENCE and not lower <= value_ml <= upper:
         verdict = "outside"
     return Decision(
         value_ml=value_ml,

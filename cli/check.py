@@ -1,0 +1,177 @@
+"""`drawmark check`: the volume in one photograph against the volume wanted."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ..calc.formatting import (
+    decimals_for,
+    fixed,
+    format_amount,
+    format_measured,
+    format_number,
+    format_probability,
+)
+from ..calc.tolerance import Tolerance
+from ..vision import Reading, Refusal
+from .options import (
+    ADVISORY,
+    Capacity,
+    Debug,
+    Interval,
+    Json,
+    check_syringe_options,
+    photo_problem,
+    tolerance,
+    usage_error,
+    volume_ml,
+)
+from .photographs import read_outcome, refusal_sentence
+from .pictures import picture_problem, report_unwritten, write_check_picture
+from .read import air_text
+from .verdict import Check, check_outcome
+
+
+def check(
+    photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="The photograph.")],
+    target: Annotated[
+        float,
+        typer.Option("--target", parser=volume_ml, metavar="VOLUME", help="Wanted, e.g. 5mL."),
+    ],
+    permitted: Annotated[
+        Tolerance,
+        typer.Option(
+            "--tolerance",
+            parser=tolerance,
+            metavar="TOLERANCE",
+            help="Permitted deviation: 5%, 0.1mL, '1 interval', or iso for that of ISO 7886-1.",
+        ),
+    ],
+    as_json: Json = False,
+    include_syringe_tolerance: Annotated[
+        bool,
+        typer.Option(
+            "--include-syringe-tolerance",
+            help="Count the syringe's own permitted error (ISO 7886-1): not 'was it drawn to the "
+            "mark' but 'what is really in there'.",
+        ),
+    ] = False,
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            "--picture",
+            metavar="PATH",
+            help="Where the annotated picture goes, instead of NAME.check.jpg beside the photo.",
+        ),
+    ] = None,
+    no_picture: Annotated[
+        bool, typer.Option("--no-picture", help="Write no annotated picture.")
+    ] = False,
+    capacity: Capacity = None,
+    interval: Interval = None,
+    debug: Debug = False,
+) -> None:
+    """Compare the liquid in a photographed syringe with the volume wanted.
+
+    The liquid is what counts: air in front of the fiducial line is taken off.
+
+    Exit status: 0 within, 1 outside, 2 usage error, 3 undecided, 4 refused.
+    """
+    check_syringe_options(capacity, interval)
+    problem = photo_problem(photo)
+    if problem is None and picture is not None:
+        problem = (
+            "--picture and --no-picture contradict each other; give one of them."
+            if no_picture
+            else picture_problem(picture)
+        )
+    if problem is not None:
+        usage_error(problem)
+    result = check_outcome(
+        str(photo),
+        read_outcome(photo, capacity_ml=capacity, interval_ml=interval, debug=debug),
+        target_ml=target,
+        tolerance=permitted,
+        include_syringe_tolerance=include_syringe_tolerance,
+        capacity_ml=capacity,
+        interval_ml=interval,
+    )
+    written: Path | None = None
+    if not no_picture:
+        try:
+            written = write_check_picture(photo, result, picture)
+        except Exception as error:  # the verdict stands without its picture
+            if debug:
+                raise
+            report_unwritten(photo, error)
+    if as_json:
+        picture_name = None if written is None else str(written)
+        typer.echo(json.dumps(result.record() | {"picture": picture_name}))
+    else:
+        typer.echo("\n".join(summary(result)))
+        if written is not None:
+            typer.echo(f"Picture: {written}")
+    raise typer.Exit(result.exit_status)
+
+
+def summary(result: Check) -> list[str]:
+    """What a person is told, line by line."""
+    outcome, decision = result.outcome, result.decision
+    if isinstance(outcome, Refusal) or decision is None or result.tolerance_ml is None:
+        assert isinstance(outcome, Refusal)
+        return [f"{result.photo} was refused. {refusal_sentence(outcome)}"]
+    return [
+        f"{result.verdict.upper()}   {result.photo}",
+        *(f"  {name.ljust(12)}{text}" for name, text in _rows(result, outcome)),
+        f"Rule: {decision.rule}",
+        ADVISORY,
+    ]
+
+
+def _rows(result: Check, reading: Reading) -> list[tuple[str, str]]:
+    decision, tolerance_ml = result.decision, result.tolerance_ml
+    assert decision is not None
+    assert tolerance_ml is not None
+    places = decimals_for(2 * decision.standard_uncertainty_ml)
+    percent = 100 * decision.deviation_ml / result.target_ml
+    permitted = f"{format_number(tolerance_ml)} mL"
+    if result.tolerance.kind != "absolute":
+        permitted += f" ({result.tolerance})"
+    rows = [
+        ("target", f"{format_amount(result.target_ml)} ± {permitted}"),
+        (
+            "liquid",
+            format_measured(decision.value_ml, 2 * decision.standard_uncertainty_ml)
+            + " (k = 2), air taken off",
+        ),
+        ("air", air_text(reading)),
+        (
+            "deviation",
+            f"{fixed(decision.deviation_ml, places, sign=True)} mL "
+            f"({fixed(percent, 1, sign=True)} % of the target)",
+        ),
+        ("conforms", f"with probability {format_probability(decision.probability_within)}"),
+        ("accepted", _acceptance(result, places)),
+        (
+            "syringe",
+            f"{format_amount(reading.capacity_ml)}, a line every "
+            f"{format_amount(reading.interval_ml)}",
+        ),
+    ]
+    if result.syringe_tolerance_included:
+        rows.append(("includes", "the syringe's own permitted error (ISO 7886-1)"))
+    if result.target_ml > reading.graduated_max_ml:
+        rows.append(("note", "the target is more than this syringe's scale can show"))
+    return rows
+
+
+def _acceptance(result: Check, places: int) -> str:
+    assert result.decision is not None
+    edges = result.decision.acceptance_ml
+    if edges is None:
+        return "no value: the reading's uncertainty is too large for this tolerance"
+    return f"from {fixed(edges[0], places)} to {fixed(edges[1], places)} mL, guard band taken off"

@@ -1,0 +1,96 @@
+"""Options that several commands share, and the parsers behind them.
+
+A parser turns what was typed into a plain number, or into a usage error (exit status 2)
+whose sentence comes from `drawmark.calc`.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn, TypeVar
+
+import typer
+
+from ..calc.quantities import QuantityError, parse_volume_ml
+from ..calc.tolerance import Tolerance, parse_tolerance
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+T = TypeVar("T")
+
+ADVISORY = (
+    "Advisory: for simulation, practice and measurement research, never for a real patient. "
+    "Local policy, a second person's check and licensed practice go first."
+)
+
+
+def usage_error(sentence: str) -> NoReturn:
+    """Print one sentence to standard error and leave with exit status 2."""
+    typer.echo(f"drawmark: {sentence}", err=True)
+    raise typer.Exit(2)
+
+
+def _or_bad_parameter(parse: Callable[[str], T], text: str) -> T:
+    try:
+        return parse(text)
+    except QuantityError as error:
+        raise typer.BadParameter(str(error)) from None
+
+
+def volume_ml(text: str) -> float:
+    """Typed volume -> mL, or a usage error."""
+    return _or_bad_parameter(parse_volume_ml, text)
+
+
+def tolerance(text: str) -> Tolerance:
+    """Typed tolerance -> `Tolerance`, or a usage error."""
+    return _or_bad_parameter(parse_tolerance, text)
+
+
+Capacity = Annotated[
+    float | None,
+    typer.Option(
+        "--capacity",
+        parser=volume_ml,
+        metavar="VOLUME",
+        help="Nominal capacity of the syringe, e.g. 10mL, when you know it.",
+    ),
+]
+Interval = Annotated[
+    float | None,
+    typer.Option(
+        "--interval",
+        parser=volume_ml,
+        metavar="VOLUME",
+        help="Volume between neighbouring lines, e.g. 0.2mL, when you know it.",
+    ),
+]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON for another program to read.")]
+Debug = Annotated[
+    bool,
+    typer.Option("--debug", help="Stop with a traceback at an error inside the program."),
+]
+
+
+def check_syringe_options(capacity_ml: float | None, interval_ml: float | None) -> None:
+    """Leave with a usage error if the two contradict each other."""
+    if capacity_ml is not None and interval_ml is not None and interval_ml >= capacity_ml:
+        usage_error("--interval must be smaller than --capacity; check both.")
+
+
+def photo_problem(photo: Path) -> str | None:
+    """Why *photo* cannot be opened at all, as one sentence, or ``None``.
+
+    What the file holds is not looked at: that is the reader's business, and its answer a refusal.
+    """
+    try:
+        if photo.is_dir():
+            return f"'{photo}' is a folder; give the photographs in it by name."
+        with photo.open("rb"):
+            return None
+    except FileNotFoundError:
+        return f"'{photo}' does not exist; check the name of the photograph."
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        return f"'{photo}' cannot be opened ({why.lower()}); check the file and its permissions."
