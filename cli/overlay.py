@@ -37,7 +37,6 @@ from .canvas import (
     wrap,
 )
 from .options import ADVISORY
-from .photographs import refusal_sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -60,6 +59,9 @@ BANNER: dict[str, tuple[str, Colour]] = {
     "refused": ("REFUSED", (92, 78, 70)),
     "read": ("READ", (120, 84, 48)),
 }
+
+
+_LARGEST_ZOOM = 2.5  # beyond it there is only blur to see
 
 
 @dataclass(frozen=True)
@@ -91,12 +93,12 @@ def annotate(photo: Photo, outcome: Outcome, check: Check | None = None) -> NDAr
     Works for a refusal too: the reason and the remedy, with whatever evidence there is.
     """
     sizes = _Sizes(photo.bgr.shape[1])
-    evidence = _to_working(outcome, photo)
-    scene = photo.bgr.copy()
-    _draw_evidence(scene, evidence, sizes)
-    closeup = _close_up(photo.bgr, evidence, sizes)
+    plain, marks = _framed(photo, outcome)
+    scene = plain.copy()
+    _draw_evidence(scene, marks, sizes)
+    closeup = _close_up(plain, marks, sizes)
     return stack(
-        (_banner(outcome, check, sizes), scene, _panel(outcome, check, evidence, closeup, sizes))
+        (_banner(outcome, check, sizes), scene, _panel(outcome, check, marks, closeup, sizes))
     )
 
 
@@ -154,9 +156,44 @@ class _Marks:
         return base + across * (middle - base @ across), float(np.ptp(offsets))
 
 
-def _to_working(outcome: Outcome, photo: Photo) -> _Marks:
+def _framed(photo: Photo, outcome: Outcome) -> tuple[NDArray[np.uint8], _Marks]:
+    """The part of the picture that matters, at the picture's size, and the marks in its pixels.
+
+    A syringe that was read and is small in the frame is shown larger, with a wide margin; a refused
+    picture is always shown whole, because what is wrong may lie anywhere in it.
+    """
+    marks = _marks(outcome, 1 / photo.scale, np.zeros(2))
+    shapes = [*marks.walls, *marks.used, *marks.predicted]
+    height, width = photo.bgr.shape[:2]
+    if not isinstance(outcome, Reading) or not shapes:
+        return photo.bgr, marks
+    points = np.vstack(shapes)
+    lowest, highest = points.min(axis=0), points.max(axis=0)
+    margin = 0.45 * float((highest - lowest).max())
+    wanted = (highest - lowest + 2 * margin) / (width, height)
+    share = float(max(wanted.max(), 1 / _LARGEST_ZOOM))
+    if share > 0.8:
+        return photo.bgr, marks
+    size = np.maximum(np.round(np.array([width, height]) * share), 1)
+    corner = np.round(np.clip((lowest + highest) / 2 - size / 2, 0, (width, height) - size))
+    x, y, w, h = (int(value) for value in (*corner, *size))
+    zoom = width / w
+    crop = cv2.resize(
+        photo.bgr[y : y + h, x : x + w],
+        (width, round(h * zoom)),
+        interpolation=cv2.INTER_CUBIC,
+    )
+    return np.asarray(crop, np.uint8), _marks(outcome, zoom / photo.scale, corner * photo.scale)
+
+
+def _marks(outcome: Outcome, zoom: float, corner: NDArray[Any]) -> _Marks:
+    """The marks in the pixels of a picture enlarged by *zoom* after cutting at *corner*.
+
+    *corner* is in displayed pixels; integers are pixel centres on both sides.
+    """
+
     def working(points: NDArray[Any] | tuple[float, float]) -> NDArray[Any]:
-        return (np.asarray(points, float) + 0.5) / photo.scale - 0.5
+        return (np.asarray(points, float) + 0.5 - corner) * zoom - 0.5
 
     evidence = outcome.evidence
     ticks = [(tick, working(tick.line_px)) for tick in evidence.ticks if len(tick.line_px) >= 2]
@@ -210,7 +247,17 @@ def _draw_evidence(scene: NDArray[np.uint8], marks: _Marks, sizes: _Sizes) -> No
         marks.fiducial_text or "fiducial line",
         FIDUCIAL,
         sizes,
+        # An almost empty syringe has the two lines close together: set their names apart.
+        further=2.0 * sizes.body if _crowded(marks, sizes) else 0.0,
     )
+
+
+def _crowded(marks: _Marks, sizes: _Sizes) -> bool:
+    """Whether the names of the zero line and the fiducial line would lie on each other."""
+    if marks.zero_point is None or marks.fiducial_point is None:
+        return False
+    apart = np.hypot(*(marks.fiducial_point - marks.zero_point))
+    return bool(apart < text_size(marks.fiducial_text, sizes.body, 600)[0])
 
 
 def _beside(marks: _Marks, outline: NDArray[Any], sizes: _Sizes) -> tuple[float, float]:
@@ -245,6 +292,7 @@ def _name_line(
     name: str,
     colour: Colour,
     sizes: _Sizes,
+    further: float = 0.0,
 ) -> None:
     """A leader from a line's end to its name, on the side away from the numerals."""
     axis, barrel = marks.axis, marks.barrel
@@ -261,7 +309,7 @@ def _name_line(
     if line is not None:
         start = max((line[0], line[-1]), key=lambda end: float(end @ across))
         start = start + across * 0.4 * sizes.body
-    reach = 2.2 * sizes.body + width * 0.1
+    reach = 2.2 * sizes.body + width * 0.1 + further
     end = start + across * reach
     polyline(scene, np.stack([start, end]), colour, sizes.thin)
     half = text_size(name, sizes.body, 600)[0] / 2 + sizes.body / 4
@@ -327,7 +375,7 @@ def _banner(outcome: Outcome, check: Check | None, sizes: _Sizes) -> NDArray[np.
                 "conforms with probability " + format_probability(check.decision.probability_within)
             )
     else:
-        lines = [reason.message for reason in outcome.reasons[:2]]
+        lines = [outcome.reasons[0].message, outcome.reasons[0].remedy] if outcome.reasons else []
     left = text_size(word, sizes.head, 700)[0] + 3 * sizes.gap
     room = sizes.width - left - 2 * sizes.gap
     rows: list[tuple[str, int, int]] = []
@@ -368,9 +416,9 @@ def _panel(
     left = 2 * gap if closeup is None else closeup.shape[1] + 3 * gap
     room = sizes.width - left - 2 * gap
     key_rows = _key(marks)
-    figures = [row for text in _figures(outcome, check) for row in wrap(text, body, room)]
+    figures = [row for text in _figures(outcome, check) for row in wrap(text, body, room, 500)]
     caution = wrap(ADVISORY, round(body * 0.85), sizes.width - 4 * gap)
-    column = gap + (len(key_rows) + len(figures)) * line + gap
+    column = (len(key_rows) + len(figures)) * line + 4 * gap
     picture = 0 if closeup is None else closeup.shape[0] + line + 2 * gap
     foot = round(len(caution) * body * 1.3) + gap
     panel = np.full((max(column, picture) + foot, sizes.width, 3), PAPER, np.uint8)
@@ -414,13 +462,15 @@ def _key(marks: _Marks) -> list[tuple[str, Colour, bool]]:
     if marks.air:
         rows.append(("air", AIR, False))
     if not rows:
-        rows.append(("nothing was found to draw", MUTED, True))
+        rows.append(("nothing was found that could be drawn", MUTED, True))
     return rows
 
 
 def _figures(outcome: Outcome, check: Check | None) -> list[str]:
     if not isinstance(outcome, Reading):
-        return [f"{refusal_sentence(outcome)}", *outcome.evidence.notes]
+        further = [f"{reason.message} {reason.remedy}" for reason in outcome.reasons[1:]]
+        codes = ", ".join(reason.code for reason in outcome.reasons)
+        return [f"reason: {codes}", *further, *outcome.evidence.notes]
     rows = [
         f"syringe: {format_amount(outcome.capacity_ml)}, "
         f"a line every {format_amount(outcome.interval_ml)}, "
