@@ -142,7 +142,7 @@ def parse_quantity(text: str, kind: str) -> pint.Quantity[Any]:
 def _unknown_unit(text: str, unit: str, kind: str) -> str:
     for other, spellings in SPELLINGS.items():
         if unit in spellings:
-            return f"'{text}' is a {other}, where a {kind} is wanted, as in '{_EXAMPLES[kind]}'."
+            return f"'{text}' states {other} where {kind} is wanted, as in '{_EXAMPLES[kind]}'."
     near = next((s for s in SPELLINGS[kind] if s.lower() == unit.lower()), None)
     if near is not None:  # "ML" is a megalitre and "MG" a megagram: a factor of 10^9, so ask
         return f"'{unit}' in '{text}' is written '{near}' when that is what is meant."
