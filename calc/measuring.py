@@ -79,22 +79,25 @@ class Barrel:
     def __init__(self, syringe: Syringe, *, capacity_errors: bool = True) -> None:
         self.syringe = syringe
         share = 1.0 if capacity_errors else 0.0
-        self._scale = ufloat(1, share * syringe.band.upper_slope / math.sqrt(3))
+        self._scale = ufloat(
+            1, share * syringe.band.upper_slope / math.sqrt(3), "barrel: scale (ISO 7886-1)"
+        )
         # Two of these make up a difference: each has the fixed part divided by the root of 2.
         self._line_u_ml = share * CAPACITY_SHARE * syringe.capacity_ml / math.sqrt(6)
-        self._zero = ufloat(0, self._line_u_ml)
+        self._zero = ufloat(0, self._line_u_ml, "barrel: zero line (ISO 7886-1)")
         u_dead = syringe.band.dead_space_ml / math.sqrt(3) if capacity_errors else 0.0
         # The dead space lies between 0 and the permitted maximum d and is not corrected for:
         # mean d/2 and deviation d/sqrt(12) together are d/sqrt(3) about zero.
-        self.dead_space = ufloat(0, u_dead)
+        self.dead_space = ufloat(0, u_dead, "barrel: dead space")
 
     def set_to(self, volume_ml: float) -> Mark:
         """The plunger set by eye to the mark *volume_ml*."""
-        return self.mark(ufloat(volume_ml, setting_uncertainty_ml(self.syringe)))
+        return self.mark(ufloat(volume_ml, setting_uncertainty_ml(self.syringe), "setting by eye"))
 
     def mark(self, reading_ml: Uncertain) -> Mark:
         """The plunger seen at *reading_ml*, which brings its own uncertainty of reading."""
-        return Mark(reading_ml * self._scale + ufloat(0, self._line_u_ml) - self._zero)
+        line = ufloat(0, self._line_u_ml, "barrel: lines (ISO 7886-1)")
+        return Mark(reading_ml * self._scale + line - self._zero)
 
 
 def standard_uncertainty(value: Uncertain) -> float:
@@ -129,3 +132,17 @@ def diluted_in_barrel(barrel: Barrel, start_ml: float, final_ml: float) -> Uncer
     """
     start, final = barrel.set_to(start_ml), barrel.set_to(final_ml)
     return final.since(start) / (final.volume + barrel.dead_space)
+
+
+def budget(value: Uncertain) -> dict[str, float]:
+    """Standard uncertainty of *value* by cause, in its unit; causes of one name are joined.
+
+    The root sum of squares is the standard uncertainty, correlations included: a cause that
+    acts in several places has been counted with its sign in each of them.
+    """
+    parts: dict[str, float] = {}
+    for variable, part in value.error_components().items():
+        if part:
+            cause = variable.tag or "other"
+            parts[cause] = math.hypot(parts.get(cause, 0.0), float(part))
+    return dict(sorted(parts.items(), key=lambda item: -item[1]))

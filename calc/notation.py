@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 
     Quantity = pint.Quantity[Any]
 
-AMOUNT_KINDS = ("mass", "activity", "amount of substance")
+_SUBSTANCE = "amount of substance"
+AMOUNT_KINDS = ("mass", "activity", _SUBSTANCE)
 
 # Unit of the registry, the word printed (singular, plural), and the least number printed with
 # it, smallest unit first.  Less than a gram is printed in milligrams; a volume that a syringe
@@ -108,7 +109,7 @@ class AmbiguousRatioError(NotationError):
     def __init__(self, text: str, n: float) -> None:
         self.text = text
         self.n = n
-        number, more = format_number(n), format_number(n + 1)
+        number, more = (group_thousands(format_number(m, 9)) for m in (n, n + 1))
         self.readings = (
             RatioReading(f"1 part in {number} parts in total", n),
             RatioReading(f"1 part added to {number} parts, {more} in total", n + 1),
@@ -246,8 +247,28 @@ def _weight_in_volume(text: str, basis: str | None) -> None:
 
 def _above_zero(text: str, quantity: Quantity) -> Quantity:
     if not quantity.magnitude > 0:
-        raise NotationError(f"'{text}' is not above zero: a strength has to be.")
+        raise NotationError(f"'{text}' is not above zero, and has to be.")
     return quantity
+
+
+def parse_molar_mass(text: str) -> Quantity:
+    """A molar mass above zero, such as ``58.44 g/mol``.
+
+    Raises
+    ------
+    NotationError
+        If *text* is none.
+    """
+    mass, slash, mole = normalise(text).partition("/")
+    try:
+        if not slash or mole.strip() not in ("mol", "mmol"):
+            raise NotationError("no molar mass")
+        molar: Quantity = parse_quantity(mass, "mass") / parse_quantity(f"1 {mole}", _SUBSTANCE)
+    except QuantityError:
+        raise NotationError(
+            f"'{text}' is not a molar mass: write it as in '58.44 g/mol'."
+        ) from None
+    return _above_zero(text, molar)
 
 
 def parse_one_in(text: str) -> float:
