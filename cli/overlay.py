@@ -22,7 +22,7 @@ from ..calc.formatting import (
     format_number,
     format_probability,
 )
-from ..vision import Evidence, Outcome, Reading
+from ..vision import Outcome, Reading
 from .canvas import (
     INK,
     MUTED,
@@ -39,6 +39,8 @@ from .canvas import (
 from .options import ADVISORY
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
 
     from ..vision.photo import Photo
@@ -84,7 +86,7 @@ class _Sizes:
 
     @property
     def thin(self) -> int:
-        return max(round(self.width / 900), 1)
+        return max(round(self.width / 900), 2)
 
 
 def annotate(photo: Photo, outcome: Outcome, check: Check | None = None) -> NDArray[np.uint8]:
@@ -107,10 +109,13 @@ def annotate(photo: Photo, outcome: Outcome, check: Check | None = None) -> NDAr
 
 @dataclass(frozen=True)
 class _Marks:
-    """`Evidence` in working pixels, with the two points that a `Reading` adds."""
+    """`Evidence` in pixels of the picture at hand, with the two points that a `Reading` adds.
 
-    evidence: Evidence
+    Every line has two finite points or more.  ``ticks`` are all lines in order of volume.
+    """
+
     walls: tuple[NDArray[Any], ...]
+    ticks: tuple[NDArray[Any], ...]
     used: tuple[NDArray[Any], ...]
     predicted: tuple[NDArray[Any], ...]
     zero: NDArray[Any] | None
@@ -128,12 +133,11 @@ class _Marks:
             span = self.fiducial_point - self.zero_point
             if np.hypot(*span) > 20:  # an empty syringe has the two on top of each other
                 return np.asarray(span / np.hypot(*span))
-        ticks = sorted(self.evidence.ticks, key=lambda tick: tick.value_ml)
-        if len(ticks) >= 2:
-            span = ticks[-1].line_px.mean(axis=0) - ticks[0].line_px.mean(axis=0)
+        if len(self.ticks) >= 2:
+            span = self.ticks[-1].mean(axis=0) - self.ticks[0].mean(axis=0)
             if np.hypot(*span) > 0:
                 return np.asarray(span / np.hypot(*span))
-        if self.walls and len(self.walls[0]) >= 2:
+        if self.walls:
             span = self.walls[0][-1] - self.walls[0][0]
             if np.hypot(*span) > 0:
                 return np.asarray(span / np.hypot(*span))
@@ -163,7 +167,7 @@ def _framed(photo: Photo, outcome: Outcome) -> tuple[NDArray[np.uint8], _Marks]:
     picture is always shown whole, because what is wrong may lie anywhere in it.
     """
     marks = _marks(outcome, 1 / photo.scale, np.zeros(2))
-    shapes = [*marks.walls, *marks.used, *marks.predicted]
+    shapes = [*marks.walls, *marks.ticks]
     height, width = photo.bgr.shape[:2]
     if not isinstance(outcome, Reading) or not shapes:
         return photo.bgr, marks
@@ -195,24 +199,38 @@ def _marks(outcome: Outcome, zoom: float, corner: NDArray[Any]) -> _Marks:
     def working(points: NDArray[Any] | tuple[float, float]) -> NDArray[Any]:
         return (np.asarray(points, float) + 0.5 - corner) * zoom - 0.5
 
+    def drawable(points: NDArray[Any] | None) -> NDArray[Any] | None:
+        """The finite points in working pixels, ``None`` if there is no line to draw from them."""
+        if points is None:
+            return None
+        placed = working(np.asarray(points, float).reshape(-1, 2))
+        placed = placed[np.isfinite(placed).all(axis=1)]
+        return placed if len(placed) >= 2 else None
+
+    def all_drawable(shapes: Iterable[NDArray[Any]]) -> tuple[NDArray[Any], ...]:
+        return tuple(line for shape in shapes if (line := drawable(shape)) is not None)
+
     evidence = outcome.evidence
-    ticks = [(tick, working(tick.line_px)) for tick in evidence.ticks if len(tick.line_px) >= 2]
-    zero = next((line for tick, line in ticks if abs(tick.value_ml) < 1e-9), None)
+    by_volume = sorted(evidence.ticks, key=lambda tick: tick.value_ml)
+    zero = next((tick.line_px for tick in by_volume if abs(tick.value_ml) < 1e-9), None)
+    read = outcome if isinstance(outcome, Reading) else None
     return _Marks(
-        evidence=evidence,
-        walls=tuple(working(wall) for wall in evidence.walls_px),
-        used=tuple(line for tick, line in ticks if tick.used),
-        predicted=tuple(line for tick, line in ticks if not tick.used),
-        zero=zero,
-        numerals=tuple((mark.text, working(mark.outline_px)) for mark in evidence.numerals),
-        fiducial=None if evidence.fiducial_px is None else working(evidence.fiducial_px),
-        air=tuple(working(outline) for outline in evidence.air_px),
-        zero_point=working(outcome.zero_line_px) if isinstance(outcome, Reading) else None,
-        fiducial_point=working(outcome.fiducial_line_px) if isinstance(outcome, Reading) else None,
+        walls=all_drawable(evidence.walls_px),
+        ticks=all_drawable(tick.line_px for tick in by_volume),
+        used=all_drawable(tick.line_px for tick in by_volume if tick.used),
+        predicted=all_drawable(tick.line_px for tick in by_volume if not tick.used),
+        zero=drawable(zero),
+        numerals=tuple(
+            (mark.text, outline)
+            for mark in evidence.numerals
+            if (outline := drawable(mark.outline_px)) is not None
+        ),
+        fiducial=drawable(evidence.fiducial_px),
+        air=all_drawable(evidence.air_px),
+        zero_point=None if read is None else working(read.zero_line_px),
+        fiducial_point=None if read is None else working(read.fiducial_line_px),
         fiducial_text=(
-            format_measured(outcome.volume_ml, outcome.expanded_uncertainty_ml)
-            if isinstance(outcome, Reading)
-            else ""
+            "" if read is None else format_measured(read.volume_ml, read.expanded_uncertainty_ml)
         ),
     )
 
