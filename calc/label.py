@@ -16,8 +16,7 @@ from xml.sax.saxutils import escape
 
 from .formatting import format_number
 from .impossible import ImpossibleError
-from .notation import print_amount
-from .preparation import Plan, strength_text
+from .preparation import Plan, amount_text, strength_text
 from .syringe import Syringe
 
 LONGEST_NAME = 36  # characters that fit in two lines of the smallest lettering
@@ -87,7 +86,7 @@ def make_label(plan: Plan, agent: str, prepared: datetime, initials: str = "") -
     return Label(
         name=name,
         strength=strength_text(plan),
-        content=f"{print_amount(plan.amount)} in {format_number(volume_ml, 4)} mL",
+        content=f"{amount_text(plan)} in {format_number(volume_ml, 4)} mL",
         prepared=f"{prepared:%Y-%m-%d %H:%M}",
         initials=signed,
         placement=(
@@ -178,13 +177,18 @@ def label_svg(label: Label, drug_class: str | None = None, *, antagonist: bool =
 
 
 def _stripes(ground: str, height: float) -> str:
-    # 1 mm white, 1 mm colour, at 45 degrees rising from lower left to upper right.
+    """White stripes 1 mm wide, 1 mm apart, at 45 degrees from lower left to upper right."""
+    across = math.sqrt(2)  # width along the label of a stripe that is 1 mm wide across
+    count = math.ceil((WIDTH_MM + height) / (2 * across))
+    corners = " ".join(
+        f"M{x:.3f} {height:g}l{across:.3f} 0l{height:g} -{height:g}l-{across:.3f} 0z"
+        for x in (2 * across * i - height for i in range(count + 1))
+    )
     return (
-        '<defs><pattern id="s" width="2" height="2" patternUnits="userSpaceOnUse" '
-        'patternTransform="rotate(45)">'
-        f'<rect width="2" height="2" fill="{ground}"/><rect width="1" height="2" fill="#fff"/>'
-        f'</pattern></defs><rect x="0.3" y="0.3" width="39.4" height="{height - 0.3:g}" '
-        'fill="url(#s)"/>'
+        '<clipPath id="c"><rect x="0.3" y="0.3" width="39.4" height="14.4" rx="0.65"/></clipPath>'
+        f'<path d="{corners}" fill="#fff" clip-path="url(#c)"/>'
+        f'<line x1="0.3" y1="{height:g}" x2="39.7" y2="{height:g}" stroke="{ground}" '
+        'stroke-width="0.2"/>'
     )
 
 
@@ -216,9 +220,9 @@ def _text_body(label: Label, top: float) -> str:
     middle = top + room / 2
     parts.append(
         f'<line x1="36" y1="{top + 1:g}" x2="36" y2="14" stroke="#000" stroke-width="0.15"/>'
-        f'<text transform="translate(38.6 {middle:.2f}) rotate(-90)" text-anchor="middle" '
-        f'font-size="{min(1.9, room / 9):.2f}" letter-spacing="0.05">'
-        f'<tspan x="0" dy="-0.95">SIMULATION</tspan><tspan x="0" dy="1.9">ONLY</tspan></text>'
+        f'<text transform="translate(37.6 {middle:.2f}) rotate(-90)" text-anchor="middle" '
+        f'font-size="{min(1.5, room / 9):.2f}" letter-spacing="0.05">'
+        f'<tspan x="0" dy="0">SIMULATION</tspan><tspan x="0" dy="1.6">ONLY</tspan></text>'
     )
     return "".join(parts)
 

@@ -333,6 +333,16 @@ def print_concentration(quantity: Quantity, significant: int = SIGNIFICANT) -> s
     return f"{print_amount(_plain(per_ml, quantity), significant)}/mL"
 
 
+def print_amount_like(amount: Quantity, concentration: Quantity) -> str:
+    """*amount* in the unit that *concentration* is printed in, so that the two compare at sight.
+
+    >>> print_amount_like(parse_amount("0.5 mg"), parse_concentration("50 micrograms/mL"))
+    '500 micrograms'
+    """
+    per_ml = _plain(concentration * registry().Quantity(1, "milliliter"), concentration)
+    return print_amount(amount.to(_rung(per_ml)[0]))
+
+
 def concentration_number(quantity: Quantity) -> tuple[float, str]:
     """The number and unit that `print_concentration` shows, unrounded, for data exchange."""
     per_ml = _plain(quantity * registry().Quantity(1, "milliliter"), quantity)

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 from .advice import ADVISORY
 from .formatting import format_number
 from .impossible import ImpossibleError
-from .notation import concentration_number, parse_concentration, print_amount, print_concentration
-from .preparation import Plan
+from .notation import concentration_number, parse_concentration, print_concentration
+from .preparation import Plan, amount_text
 from .quantities import QuantityError
 from .syringe import Syringe
 
@@ -62,7 +62,7 @@ def as_record(plan: Plan, *, agent: str = "", label: Label | None = None) -> dic
         "final_concentration": print_concentration(plan.final_concentration),
         "final_concentration_value": _round(value),
         "final_concentration_unit": unit,
-        "final_amount": print_amount(plan.amount),
+        "final_amount": amount_text(plan),
         "nominal": plan.nominal,
         "stock_concentration": print_concentration(plan.stock),
         "stock_concentration_value": _round(stock_value),

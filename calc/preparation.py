@@ -25,7 +25,7 @@ from .concentration import (
 from .formatting import format_number
 from .impossible import ImpossibleError
 from .measuring import Barrel, diluted_in_barrel, relative_expanded, single_volume
-from .notation import amount_kind, print_amount, print_concentration
+from .notation import amount_kind, print_amount, print_amount_like, print_concentration
 from .proposals import Proposal, percent
 from .quantities import registry
 from .stages import Account, Stage
@@ -617,3 +617,8 @@ def strength_text(plan: Plan) -> str:
     """The final strength as it is printed, marked if it is only nominal."""
     text = print_concentration(plan.final_concentration)
     return f"{text} (nominal)" if plan.nominal else text
+
+
+def amount_text(plan: Plan) -> str:
+    """The final amount as it is printed, in the unit that the strength is printed in."""
+    return print_amount_like(plan.amount, plan.final_concentration)

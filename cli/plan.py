@@ -353,8 +353,7 @@ def _text(plan: Plan, agent: str) -> list[str]:
     """What a person reads: the result, the stages, what to know before starting."""
     from ..calc.choice import describe
     from ..calc.formatting import format_number
-    from ..calc.notation import print_amount
-    from ..calc.preparation import strength_text
+    from ..calc.preparation import amount_text, strength_text
     from ..calc.proposals import percent
 
     name = f"{agent.strip()}: " if agent.strip() else ""
@@ -365,8 +364,7 @@ def _text(plan: Plan, agent: str) -> list[str]:
         else "as good as unknown"
     )
     lines = [
-        f"{name}{print_amount(plan.amount)} in {format_number(end_ml, 4)} mL, "
-        f"{strength_text(plan)}",
+        f"{name}{amount_text(plan)} in {format_number(end_ml, 4)} mL, {strength_text(plan)}",
         f"Syringe: {describe(plan.syringe)}; {plan.uncertainty_of}: {doubt}, "
         f"wanted ±{percent(plan.relative_tolerance)}",
         "",
