@@ -1,0 +1,717 @@
+"""Train vision/numerals.onnx on drawn numerals.
+
+    python sample_images/train_numerals.py --minutes 20
+
+Needs the extra ``train`` (torch, onnx, pillow) and sans-serif fonts in
+/usr/share/fonts; see docs/numerals.md for the packages that the committed
+weights were trained with.  No photograph is used: numerals, lines, stoppers,
+bubbles, streaks and blur are all drawn here.
+"""
+
+from __future__ import annotations
+
+import argparse
+import lzma
+import multiprocessing as mp
+import pickle
+import queue
+import time
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from drawmark.vision.numerals_net import (
+    DIGIT_HEIGHT,
+    LABEL_INDEX,
+    LABELS,
+    NONE_LABEL,
+    PATCH_HEIGHT,
+    PATCH_WIDTH,
+    UNIT_LABEL,
+    WINDOWS,
+    normalise,
+)
+
+H, W = PATCH_HEIGHT, PATCH_WIDTH
+BANK_CAP = 44.0  # digit height in the glyph bank, px
+PAD = 16  # margin around a word in the bank, px
+FONT_ROOT = Path("/usr/share/fonts")
+# Families by the start of their file name: plain sans-serif faces such as are printed on barrels.
+TRAIN_FONTS = (
+    "DejaVuSans-", "DejaVuSans.", "DejaVuSansCondensed", "LiberationSans", "FreeSans",
+    "Roboto-", "RobotoCondensed-", "Lato-", "Cantarell-", "Cabin", "Karla-", "Play",
+    "OpenDin", "NimbusSans", "Mplus1-", "mplus-1", "mplus-2", "manrope", "Junction", "Dosis-",
+    "Quicksand", "FiraCode", "millimetre", "URWGothic",
+)  # fmt: skip
+HELD_OUT_FONTS = ("OpenSans-", "Inter-", "ClearSans-", "Carlito-", "Hack-")
+UNWANTED = ("italic", "oblique", "thin", "hairline", "extralight", "ultralight", "black", "heavy",
+            "alternates", "-it.", "mono")  # fmt: skip
+OTHER_WORDS = (
+    "STERILE", "Single use", "LOT", "REF", "EXP", "2025", "LATEX", "PP", "CE", "ISO", "IIR",
+    "luer", "lock", "13", "17", "19", "21", "23", "26", "27", "28", "32", "33", "37", "42",
+    "48", "52", "70", "80", "90", "100", "110", "150", "U-100", "units", "IU", "cc", "0.01",
+    "0.02", "A", "M", "S", "E", "L", "T", "N", "H", "V", "W", "X", "R", "B", "K", "tt", "oo",
+    "+", "-", "=", "|", "II", "III", ".", "..", "/", "\u2192", "m", "Made in", "Fr", "6%", "G",
+)  # fmt: skip
+
+
+def forms_of(label: str) -> list[str]:
+    """The ways a value is printed; doubles make a form more frequent."""
+    if label == UNIT_LABEL:
+        return ["mL", "ml", "mL", "ml", "ML"]
+    if "." in label:
+        head, tail = label.split(".")
+        out = [label] * 6 + [label.replace(".", ",")]
+        if len(tail) == 1:
+            out += [label + "0"]
+        if head == "0":
+            out += ["." + tail] * 4
+        return out
+    value = int(label)
+    return [label] * 8 + ([f"{label}.0"] * 2 + [f"{label}.00"] if value <= 6 else [])
+
+
+def find_fonts(prefixes: tuple[str, ...]) -> list[Path]:
+    paths = []
+    for path in sorted(FONT_ROOT.rglob("*")):
+        name = path.name
+        if path.suffix.lower() not in (".ttf", ".otf") or not name.startswith(prefixes):
+            continue
+        if any(word in name.lower() for word in UNWANTED):
+            continue
+        paths.append(path)
+    return list({p.name: p for p in paths}.values())
+
+
+class GlyphBank:
+    """Single characters of many fonts with advances and kerning; words are set from them."""
+
+    def __init__(self, faces: list[dict]) -> None:
+        self.faces = faces
+        self._cache: dict[tuple[int, str, int], np.ndarray] = {}
+
+    def __len__(self) -> int:
+        return len(self.faces)
+
+    @classmethod
+    def draw(cls, fonts: list[Path]) -> GlyphBank:
+        from PIL import Image, ImageDraw, ImageFont
+
+        texts = [f for s in LABELS if s != NONE_LABEL for f in forms_of(s)] + list(OTHER_WORDS)
+        chars = sorted({c for t in texts for c in t})
+        pairs = sorted({t[i : i + 2] for t in texts for i in range(len(t) - 1)})
+        faces = []
+        for path in fonts:
+            probe = ImageFont.truetype(str(path), 100).getbbox("0")
+            if probe[3] - probe[1] < 40:
+                continue
+            font = ImageFont.truetype(str(path), round(100 * BANK_CAP / (probe[3] - probe[1])))
+            zero = font.getbbox("0", anchor="ls")
+            base = PAD + BANK_CAP / 2 - (zero[1] + zero[3]) / 2
+            glyphs = {}
+            for c in chars:
+                width = int(font.getlength(c)) + 2 * PAD
+                image = Image.new("L", (width, int(BANK_CAP) + 2 * PAD), 0)
+                ImageDraw.Draw(image).text((PAD, base), c, fill=255, font=font, anchor="ls")
+                glyphs[c] = np.asarray(image)
+            advance = {c: font.getlength(c) for c in chars}
+            kern = {p: font.getlength(p) - advance[p[0]] - advance[p[1]] for p in pairs}
+            faces.append({"name": path.name, "glyphs": glyphs, "advance": advance, "kern": kern})
+        return cls(faces)
+
+    def word(self, font: int, text: str, tracking: int) -> np.ndarray:
+        """Ink 0..255, centred on the digits' height, with a margin of PAD px around."""
+        key = (font, text, tracking)
+        if key not in self._cache:
+            face = self.faces[font]
+            x = 0.0
+            starts = []
+            for i, c in enumerate(text):
+                starts.append(round(x))
+                x += face["advance"][c] + tracking + face["kern"].get(text[i : i + 2], 0.0)
+            ink = np.zeros((int(BANK_CAP) + 2 * PAD, round(x) + 2 * PAD + 30), np.uint8)
+            for c, at in zip(text, starts, strict=True):
+                glyph = face["glyphs"][c]
+                part = ink[:, max(at, 0) : max(at, 0) + glyph.shape[1]]
+                np.maximum(part, glyph[:, : part.shape[1]], out=part)
+            columns = np.flatnonzero(ink.max(axis=0) > 100)
+            if len(columns):
+                ink = ink[:, max(columns[0] - PAD, 0) : columns[-1] + PAD + 1]
+            self._cache[key] = np.ascontiguousarray(cv2.GaussianBlur(ink, (0, 0), 0.8))
+        return self._cache[key]
+
+
+def get_banks(path: Path | None) -> tuple[GlyphBank, GlyphBank]:
+    """Banks of the fonts to train on and of those held out; kept in a file if one is named."""
+    if path is not None and path.exists():
+        with lzma.open(path) as file:
+            train, held = pickle.load(file)
+        return GlyphBank(train), GlyphBank(held)
+    train, held = (GlyphBank.draw(find_fonts(f)) for f in (TRAIN_FONTS, HELD_OUT_FONTS))
+    if path is not None:
+        with lzma.open(path, "wb") as file:
+            pickle.dump((train.faces, held.faces), file)
+    return train, held
+
+
+class Drawer:
+    """Draws one patch at a time; every number here is in patch pixels (digit height 20)."""
+
+    def __init__(self, bank: GlyphBank, random_seed: int) -> None:
+        self.rng = np.random.default_rng(random_seed)
+        self.bank = bank
+        weights = np.ones(len(LABELS))
+        weights[LABEL_INDEX[NONE_LABEL]] = 0.45 * len(LABELS)
+        weights[LABEL_INDEX[UNIT_LABEL]] = 2.5
+        for common in ("1", "2", "3", "4", "5", "10", "15", "20", "0.5", "1.5", "2.5", "25"):
+            weights[LABEL_INDEX[common]] = 2.0
+        self.weights = weights / weights.sum()
+        self.numerals = [s for s in LABELS if s not in (UNIT_LABEL, NONE_LABEL)]
+
+    # -- pieces -------------------------------------------------------------------------------
+
+    def _style(self) -> dict[str, float]:
+        r = self.rng
+        return {
+            "font": int(r.integers(len(self.bank))),
+            "tracking": int(r.choice([0, 0, 0, 0, -2, 2, 4, 7])),
+            "stretch": float(r.uniform(0.8, 1.25)) if r.random() < 0.4 else 1.0,
+            "spread": float(r.uniform(-1.5, 2.5)) if r.random() < 0.35 else 0.0,
+        }
+
+    def _place(self, canvas, word, style, centre, scale, angle, shear, quarter=0) -> float:
+        """Lay one word's ink on the canvas; returns its width there, px."""
+        ink = self.bank.word(style["font"], word, style["tracking"])
+        if style["spread"] > 0.4:
+            k = 2 * round(style["spread"]) + 1
+            ink = cv2.dilate(ink, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k)))
+        elif style["spread"] < -0.6:
+            ink = cv2.erode(ink, np.ones((2, 2), np.uint8))
+        h, w = ink.shape
+        sx, sy = scale * style["stretch"], scale
+        c, s = np.cos(angle), np.sin(angle)
+        a = np.array([[c, -s], [s, c]]) @ np.array([[1, shear], [0, 1]]) @ np.diag([sx, sy])
+        q = [np.eye(2), [[0, -1], [1, 0]], [[-1, 0], [0, -1]], [[0, 1], [-1, 0]]][quarter]
+        a = np.asarray(q) @ a
+        m = np.c_[a, np.asarray(centre) - a @ [(w - 1) / 2, (h - 1) / 2]]
+        warped = cv2.warpAffine(ink, m, (W, H), flags=cv2.INTER_LINEAR)
+        np.maximum(canvas, warped, out=canvas)
+        return (w - 2 * PAD) * sx
+
+    def _lines(self, canvas, beside: float, many: bool) -> None:
+        """Graduation lines: a column of them, all vertical or all horizontal."""
+        r = self.rng
+        layer = np.zeros_like(canvas)
+        pitch = r.uniform(4, 40) if many else r.uniform(8, 60)
+        thick = r.uniform(0.8, 2.6)
+        offset = r.uniform(0, pitch)
+        vertical = r.random() < 0.5
+        length = r.uniform(10, 60)
+        # lines stand off one side of the word, at a distance from its centre
+        start = beside
+        shift = 4
+        one = 1 << shift
+        span = W if vertical else H
+        for i in range(14):
+            p = offset + i * pitch
+            if p > span:
+                break
+            extent = length * (1.0 if r.random() < 0.4 else 0.6)
+            if vertical:
+                a, b = (p, start), (p, start + np.sign(start - H / 2 + 1e-6) * extent)
+            else:
+                a, b = (start, p), (start + np.sign(start - W / 2 + 1e-6) * extent, p)
+            cv2.line(layer, (round(a[0] * one), round(a[1] * one)),
+                     (round(b[0] * one), round(b[1] * one)), 255, max(1, round(thick)),
+                     cv2.LINE_AA, shift)  # fmt: skip
+        if r.random() < 0.3:  # base line joining them
+            far = round(start + np.sign(start - H / 2 + 1e-6) * (0 if r.random() < 0.5 else length))
+            p1, p2 = ((0, far), (W, far)) if vertical else ((far, 0), (far, H))
+            cv2.line(layer, p1, p2, 255, max(1, round(thick)), cv2.LINE_AA)
+        if thick < 1.4:
+            layer = (layer * r.uniform(0.6, 1)).astype(np.uint8)
+        angle = r.uniform(-3, 3)
+        m = cv2.getRotationMatrix2D((W / 2, H / 2), angle, 1)
+        np.maximum(canvas, cv2.warpAffine(layer, m, (W, H)), out=canvas)
+
+    def _comb(self, canvas) -> None:
+        """Graduation lines in the middle, as high as digits: what passes for 1, 11, 1.1."""
+        r = self.rng
+        vertical = r.random() < 0.75
+        span, across = (W, H) if vertical else (H, W)
+        long = r.uniform(8, 34)
+        short = long * r.choice([0.5, 0.6, 0.75, 1.0])
+        every = int(r.choice([1, 2, 5, 10]))
+        pitch = r.uniform(3, 45)
+        thick = r.uniform(0.6, 4.5)
+        start = across / 2 + r.choice([-1, 1]) * r.uniform(-0.1, 0.75) * long
+        away = float(np.sign(across / 2 - start) or 1)
+        first = span / 2 + r.uniform(-0.5, 0.5) * pitch - pitch * int(r.integers(0, 8))
+        layer = np.zeros_like(canvas)
+        one = 16
+        for i in range(40):
+            p = first + i * pitch
+            if p > span + 5:
+                break
+            if r.random() < 0.04:
+                continue
+            end = start + away * (long if i % every == 0 else short)
+            a, b = ((p, start), (p, end)) if vertical else ((start, p), (end, p))
+            half = thick / 2
+            low, high = np.minimum(a, b), np.maximum(a, b)
+            grow = np.array([half, 0]) if vertical else np.array([0, half])
+            corners = [tuple(round(float(v) * one) for v in q) for q in (low - grow, high + grow)]
+            cv2.rectangle(layer, corners[0], corners[1], 255, -1, cv2.LINE_AA, 4)
+        if r.random() < 0.35:
+            q = round(start)
+            p1, p2 = ((0, q), (W, q)) if vertical else ((q, 0), (q, H))
+            cv2.line(layer, p1, p2, 255, max(1, round(thick)), cv2.LINE_AA)
+        m = cv2.getRotationMatrix2D((W / 2, H / 2), r.normal(0, 2.5), 1)
+        np.maximum(canvas, cv2.warpAffine(layer, m, (W, H)), out=canvas)
+
+    def _background(self) -> np.ndarray:
+        r = self.rng
+        yy, xx = _YY, _XX
+        level = r.uniform(90, 245)
+        g = level + (r.normal(0, 0.35, 2) @ np.array([xx.ravel(), yy.ravel()])).reshape(H, W)
+        if r.random() < 0.5:  # soft blotches: card, liquid, shadow
+            coarse = r.normal(0, r.uniform(2, 18), (4, 6)).astype(np.float32)
+            g = g + cv2.resize(coarse, (W, H), interpolation=cv2.INTER_CUBIC)
+        if r.random() < 0.42:  # edges and bands: rod, meniscus, walls, streak of light, stopper
+            for _ in range(int(r.integers(1, 4))):
+                theta = r.choice([0.0, np.pi / 2]) + r.normal(0, 0.06)
+                d = (xx - W / 2) * np.cos(theta) + (yy - H / 2) * np.sin(theta)
+                if r.random() < 0.5:
+                    d = d + r.normal(0, 0.004) * ((xx - W / 2) * np.sin(theta)) ** 2
+                half = r.uniform(1.5, 8) if r.random() < 0.5 else r.uniform(8, 60)
+                at = r.uniform(-45, 45)
+                soft = r.uniform(0.4, 3)
+                edge = 0.5 * (np.tanh((d - at + half) / soft) - np.tanh((d - at - half) / soft))
+                if r.random() < 0.3:  # black stopper and its rings
+                    g = g * (1 - edge) + edge * r.uniform(8, 60)
+                elif r.random() < 0.3:
+                    g = g * (1 - edge) + edge * r.uniform(190, 255)
+                else:
+                    g = g + edge * r.normal(0, 40)
+        if r.random() < 0.3:  # grain (frosted wall, card)
+            g = g + r.normal(0, r.uniform(1, 10), (H, W))
+        return np.clip(g, 4, 255).astype(np.float32)
+
+    def _bubble(self, picture) -> None:
+        r = self.rng
+        axes = (round(r.uniform(3, 30)), round(r.uniform(3, 20)))
+        centre = (round(r.uniform(-5, W + 5)), round(r.uniform(-5, H + 5)))
+        for grow, shade in ((0, r.uniform(20, 140)), (-1.5, r.uniform(180, 255))):
+            size = (max(1, round(axes[0] + grow)), max(1, round(axes[1] + grow)))
+            layer = np.zeros((H, W), np.float32)
+            cv2.ellipse(layer, centre, size, r.uniform(0, 180), 0, 360, float(r.uniform(0.3, 1)),
+                        1, cv2.LINE_AA)  # fmt: skip
+            picture *= 1 - layer
+            picture += layer * shade
+
+    # -- one patch ----------------------------------------------------------------------------
+
+    def patch(self) -> tuple[np.ndarray, int]:
+        """A (H, W) uint8 patch and the index of its label."""
+        r = self.rng
+        label = LABELS[r.choice(len(LABELS), p=self.weights)]
+        canvas = np.zeros((H, W), np.uint8)
+        style = self._style()
+        scale = DIGIT_HEIGHT / BANK_CAP * float(np.exp(r.uniform(np.log(0.77), np.log(1.28))))
+        angle = np.deg2rad(np.clip(r.normal(0, 3.5), -9, 9))
+        shear = np.clip(r.normal(0, 0.07), -0.2, 0.2)
+        hidden = 0.0
+        kind = "numeral"
+        centre = np.array([W / 2 - 0.5, H / 2 - 0.5])
+        width = 0.0
+        text = ""
+        if label != NONE_LABEL:
+            text = str(r.choice(forms_of(label)))
+            shift = r.uniform(-1, 1, 2) * [5, 4.5]
+            width = self._place(canvas, text, style, centre + shift, scale, angle, shear)
+        else:
+            kind = str(r.choice(
+                ["blank", "lines", "comb", "off", "rotated", "word", "scale", "between"],
+                p=[0.1, 0.13, 0.12, 0.24, 0.17, 0.1, 0.06, 0.08],
+            ))  # fmt: skip
+            text = str(r.choice(forms_of(str(r.choice(self.numerals)))))
+            if kind == "off":
+                ink = self.bank.word(style["font"], text, style["tracking"])
+                half = (ink.shape[1] - 2 * PAD) * scale * style["stretch"] / 2
+                least = 8.5 if len(text) > 1 else 11.5
+                if r.random() < 0.62:
+                    dx = r.choice([-1, 1]) * r.uniform(least, max(half + 14, least + 4))
+                    dy = r.normal(0, 3)
+                else:
+                    dx = r.normal(0, 6)
+                    dy = r.choice([-1, 1]) * r.uniform(9.5, 26)
+                width = self._place(
+                    canvas, text, style, centre + np.array([dx, dy]), scale, angle, shear
+                )
+                centre = centre + np.array([dx, dy])
+            elif kind == "comb":
+                self._comb(canvas)
+            elif kind == "rotated":
+                quarter = int(r.choice([1, 3, 2]))
+                if quarter == 2 and set(text) <= set("01689.,"):
+                    quarter = 1
+                if quarter != 2 and set(text) <= set("0.,"):
+                    quarter = 2
+                    text = "7"
+                self._place(canvas, text, style, centre + r.normal(0, 3, 2), scale, angle, shear,
+                            quarter)  # fmt: skip
+            elif kind == "word":
+                word = str(r.choice(OTHER_WORDS))
+                self._place(canvas, word, style, centre + r.normal(0, 4, 2), scale, angle, shear)
+            elif kind == "scale":
+                factor = r.uniform(0.3, 0.5) if r.random() < 0.5 else r.uniform(1.8, 3)
+                self._place(canvas, text, style, centre + r.normal(0, 4, 2), scale * factor, angle,
+                            shear)  # fmt: skip
+            elif kind == "between":
+                gap = r.uniform(2, 10)
+                for side in (-1, 1):
+                    t = str(r.choice(self.numerals))
+                    ink = self.bank.word(style["font"], t, style["tracking"])
+                    half = (ink.shape[1] - 2 * PAD) * scale * style["stretch"] / 2
+                    self._place(canvas, t, style, centre + np.array([side * (half + gap), 0.0]), scale, angle,
+                                shear)  # fmt: skip
+        if kind in ("numeral", "off") and r.random() < 0.4:  # neighbours in the same row or column
+            row = r.random() < 0.55
+            gap = r.uniform(9, 50)
+            for side in (-1, 1) if r.random() < 0.6 else (int(r.choice([-1, 1])),):
+                t = str(r.choice(forms_of(str(r.choice([*self.numerals, UNIT_LABEL])))))
+                ink = self.bank.word(style["font"], t, style["tracking"])
+                half = (ink.shape[1] - 2 * PAD) * scale * style["stretch"] / 2
+                d = (
+                    np.array([side * (width / 2 + half + gap), 0.0])
+                    if row
+                    else np.array([0.0, side * (1.35 * BANK_CAP * scale + gap - 9)])
+                )
+                self._place(canvas, t, style, centre + d, scale, angle, shear)
+        if kind == "lines" or (kind not in ("blank", "comb") and r.random() < 0.45):
+            if kind == "lines":
+                beside = r.uniform(-10, 50)
+            else:
+                away = r.uniform(0.52, 1.3)
+                beside = (
+                    H / 2 + r.choice([-1, 1]) * away * BANK_CAP * scale
+                    if r.random() < 0.5
+                    else W / 2 + r.choice([-1, 1]) * (width / 2 + r.uniform(-1, 14))
+                )
+            self._lines(canvas, beside, many=r.random() < 0.4)
+
+        picture = self._background()
+        ink = canvas.astype(np.float32) / 255
+        if r.random() < 0.22:  # worn or patchy ink
+            noise = cv2.resize(r.normal(0, 1, (10, 20)).astype(np.float32), (W, H))
+            noise = noise + r.normal(0, 0.5, (H, W))
+            ink = ink * np.clip(1 - r.uniform(0.2, 1.0) * (noise > r.uniform(-0.2, 1.6)), 0.1, 1)
+        strength = r.uniform(0.35, 1.0) if r.random() < 0.6 else r.uniform(0.85, 1)
+        shade = r.uniform(5, 70)
+        ink = ink * strength
+        if r.random() < 0.03:
+            shade = 255.0
+        picture = picture * (1 - ink) + shade * ink
+        if r.random() < 0.12:
+            self._bubble(picture)
+        if r.random() < 0.14:  # a streak of light over print and all
+            across = r.random() < 0.5
+            at, half = r.uniform(0, W if across else H), r.uniform(0.8, 7)
+            d = (_XX if across else _YY) - at
+            picture = picture + r.uniform(30, 200) * np.exp(-0.5 * (d / half) ** 2)
+
+        # The edge of the barrel: what lies behind it is smeared out.
+        if r.random() < 0.13:
+            side = int(r.integers(4))
+            extent = width if side < 2 else BANK_CAP * scale
+            middle = centre[0] if side < 2 else centre[1]
+            hidden = r.uniform(-0.3, 0.9)
+            if label != NONE_LABEL and 0.33 < hidden < 0.7:
+                hidden = r.uniform(-0.3, 0.33)
+            cut = extent * (0.5 - hidden)
+            at = round(middle + cut) if side in (0, 2) else round(middle - cut)
+            size = W if side < 2 else H
+            at = int(np.clip(at, 2, size - 3))
+            if side == 0:
+                picture[:, at:] = picture[:, at : at + 1]
+            elif side == 1:
+                picture[:, :at] = picture[:, at : at + 1]
+            elif side == 2:
+                picture[at:] = picture[at : at + 1]
+            else:
+                picture[:at] = picture[at : at + 1]
+            if hidden > 0.6 and label != NONE_LABEL:
+                label = NONE_LABEL
+
+        return self._photograph(picture), LABEL_INDEX[label]
+
+    def _photograph(self, picture: np.ndarray) -> np.ndarray:
+        """Lens, sensor and file: blur, few pixels (fewer one way), noise, JPEG."""
+        r = self.rng
+        digit_px = float(np.exp(r.uniform(np.log(8), np.log(42))))
+        sx = sy = min(digit_px / DIGIT_HEIGHT, 1.0)
+        blur = r.uniform(0.2, 1.0) * DIGIT_HEIGHT / digit_px
+        bx = by = blur
+        if r.random() < 0.42:  # foreshortened
+            squeeze = float(np.exp(r.uniform(np.log(0.22), 0)))
+            # never fewer than about three pixels over a digit: nothing is left to read then
+            squeeze = max(squeeze, min(1.0, 4.0 / digit_px))
+            if r.random() < 0.5:
+                sx, bx = (
+                    min(sx * squeeze if sx < 1 else digit_px * squeeze / DIGIT_HEIGHT, 1),
+                    (bx / squeeze),
+                )
+            else:
+                sy, by = (
+                    min(sy * squeeze if sy < 1 else digit_px * squeeze / DIGIT_HEIGHT, 1),
+                    (by / squeeze),
+                )
+        if r.random() < 0.12:  # out of focus
+            extra = r.uniform(0, 2.6)
+            bx, by = np.hypot(bx, extra), np.hypot(by, extra)
+        picture = cv2.GaussianBlur(picture, (0, 0), sigmaX=bx, sigmaY=by)
+        if r.random() < 0.1:  # hand movement
+            n = int(r.integers(3, 8))
+            kernel = np.zeros((n, n), np.float32)
+            t = r.uniform(0, np.pi)
+            c = (n - 1) / 2
+            cv2.line(kernel, (round(c - c * np.cos(t)), round(c - c * np.sin(t))),
+                     (round(c + c * np.cos(t)), round(c + c * np.sin(t))), 1.0)  # fmt: skip
+            picture = cv2.filter2D(picture, -1, kernel / kernel.sum())
+        small = picture
+        if sx < 1 or sy < 1:
+            size = (max(6, round(W * sx)), max(4, round(H * sy)))
+            small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+        gain = r.uniform(0.4, 1.1)
+        small = small * gain + r.uniform(-10, 25)
+        if r.random() < 0.3:
+            soft = cv2.GaussianBlur(small, (0, 0), 1.0)
+            small = small + r.uniform(0.2, 1.0) * (small - soft)
+        small = small + r.normal(0, 1, small.shape) * r.uniform(0.5, 5)
+        small = np.clip(small, 0, 255).astype(np.uint8)
+        if r.random() < 0.5:
+            _, data = cv2.imencode(
+                ".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, int(r.integers(55, 96))]
+            )
+            small = cv2.imdecode(data, cv2.IMREAD_GRAYSCALE)
+        if small.shape != (H, W):
+            # enlarged about its own centre; the sampling of the reader does the same
+            how = cv2.INTER_LINEAR if r.random() < 0.7 else cv2.INTER_CUBIC
+            small = cv2.resize(small, (W, H), interpolation=how)
+        return small
+
+
+_YY, _XX = (a.astype(np.float32) for a in np.mgrid[0:H, 0:W])
+
+
+def draw_batch(drawer: Drawer, count: int) -> tuple[np.ndarray, np.ndarray]:
+    pictures = np.empty((count, H, W), np.uint8)
+    labels = np.empty(count, np.int64)
+    for i in range(count):
+        pictures[i], labels[i] = drawer.patch()
+    return pictures, labels
+
+
+def _produce(out: mp.Queue, bank: Path | None, random_seed: int, chunk: int) -> None:
+    cv2.setNumThreads(1)
+    drawer = Drawer(get_banks(bank)[0], random_seed)
+    while True:
+        out.put(draw_batch(drawer, chunk))
+
+
+def build_net():
+    from torch import nn
+
+    def conv(i, o, k=3, s=1, g=1):
+        return [nn.Conv2d(i, o, k, s, k // 2, groups=g, bias=False), nn.BatchNorm2d(o),
+                nn.ReLU(inplace=True)]  # fmt: skip
+
+    def separable(i, o, s=1):
+        return [*conv(i, i, 3, s, i), *conv(i, o, 1)]
+
+    return nn.Sequential(
+        *conv(2, 16, 5, 2),  # 20 x 40
+        *conv(16, 24, 3),
+        *conv(24, 40, 3, 2),  # 10 x 20
+        *separable(40, 64),
+        *separable(64, 64),
+        *separable(64, 96, 2),  # 5 x 10
+        *separable(96, 96),
+        *separable(96, 128),
+        *conv(128, 32, 1),
+        nn.Dropout2d(0.05),
+        # a fully connected layer over one patch; slides over a larger picture
+        nn.Conv2d(32, len(LABELS), (5, 10)),
+    )
+
+
+def normalise_on(device, pictures: np.ndarray):
+    """`normalise`, on the device that trains; (N, H, W) uint8 -> (N, 2, H, W)."""
+    import torch
+    from torch.nn import functional as F
+
+    if device.type == "cpu":
+        return torch.from_numpy(normalise(pictures.astype(np.float32)))
+    x = torch.from_numpy(pictures).to(device).float()[:, None]
+    channels = []
+    for window in WINDOWS:
+        half = window // 2
+
+        def mean(t, window=window, half=half):
+            t = F.avg_pool2d(F.pad(t, (half, half, 0, 0), mode="reflect"), (1, window), 1)
+            return F.avg_pool2d(F.pad(t, (0, 0, half, half), mode="reflect"), (window, 1), 1)
+
+        high = x - mean(x)
+        channels.append(high / (mean(high * high).clamp_min(0).sqrt() + 2))
+    return torch.cat(channels, dim=1)
+
+
+def main() -> None:
+    import torch
+    from torch import nn
+    from torch.nn import functional as F
+
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--minutes", type=float, default=20)
+    parser.add_argument("--threads", type=int, default=1)
+    parser.add_argument("--drawers", type=int, default=1, help="processes that draw patches")
+    parser.add_argument("--batch", type=int, default=192)
+    parser.add_argument("--random-seed", type=int, default=1)
+    parser.add_argument("--bank", type=Path, help="keep the drawn glyphs in this file (.xz)")
+    parser.add_argument("--pool", type=int, default=120_000, help="patches kept for reuse")
+    parser.add_argument("--start", type=Path, help="go on from this state (.pt)")
+    parser.add_argument("--state", type=Path, help="write the torch state here (.pt)")
+    parser.add_argument("--no-export", action="store_true", help="only write the state")
+    parser.add_argument("--device", default="cpu")
+    parser.add_argument("--lr", type=float, default=3e-3)
+    out = Path(__file__).resolve().parents[1] / "vision" / "numerals.onnx"
+    parser.add_argument("--out", type=Path, default=out)
+    args = parser.parse_args()
+
+    torch.set_num_threads(args.threads)
+    torch.manual_seed(args.random_seed)
+    cv2.setNumThreads(1)
+    device = torch.device(args.device)
+    net = build_net().to(device, memory_format=torch.channels_last)
+    if args.start:
+        net.load_state_dict(torch.load(args.start, map_location=device))
+    print("parameters:", sum(p.numel() for p in net.parameters()), flush=True)
+    train_bank, held_bank = get_banks(args.bank)
+    print("fonts:", len(train_bank), "held out:", len(held_bank), flush=True)
+    val_x, val_y = draw_batch(Drawer(held_bank, 999), 8000)
+    val_in = torch.from_numpy(normalise(val_x.astype(np.float32)))
+
+    ctx = mp.get_context("spawn")
+    chunks = ctx.Queue(maxsize=2 * args.drawers + 2)
+    workers = [
+        ctx.Process(
+            target=_produce,
+            args=(chunks, args.bank, args.random_seed * 1000 + i, 1536),
+            daemon=True,
+        )
+        for i in range(args.drawers)
+    ]
+    for w in workers:
+        w.start()
+    pool_x = np.empty((args.pool, H, W), np.uint8)
+    pool_y = np.empty(args.pool, np.int64)
+
+    opt = torch.optim.AdamW(net.parameters(), lr=args.lr, weight_decay=1e-3)
+    rng = np.random.default_rng(args.random_seed)
+    begin = time.monotonic()
+    budget = args.minutes * 60
+    step, drawn = 0, 0
+    report = 0.0
+    running = []
+    while (spent := time.monotonic() - begin) < budget:
+        for _ in range(args.drawers):
+            try:
+                x, y = chunks.get(block=drawn < 3072)
+            except queue.Empty:
+                break
+            place = (drawn + np.arange(len(y))) % args.pool  # the oldest go
+            pool_x[place], pool_y[place] = x, y
+            drawn += len(y)
+        for _ in range(8):
+            part = spent / budget
+            lr = args.lr * min(1, (step + 1) / 200) * (0.5 * (1 + np.cos(np.pi * part)) + 0.005)
+            for group in opt.param_groups:
+                group["lr"] = lr
+            pick = rng.integers(min(drawn, args.pool), size=args.batch)
+            xb = normalise_on(device, pool_x[pick])
+            yb = torch.from_numpy(pool_y[pick]).to(device)
+            net.train()
+            loss = F.cross_entropy(net(xb).flatten(1), yb, label_smoothing=0.02)
+            opt.zero_grad()
+            loss.backward()
+            opt.step()
+            running.append(loss.item())
+            step += 1
+        if spent - report > 45:
+            report = spent
+            logits = predict(net, val_in, device)
+            acc = float((logits.argmax(1).numpy() == val_y).mean())
+            nll = F.cross_entropy(logits, torch.from_numpy(val_y)).item()
+            print(f"{spent:6.0f} s step {step} drawn {drawn} loss {np.mean(running[-300:]):.3f} "
+                  f"held-out accuracy {acc:.4f} nll {nll:.3f}", flush=True)  # fmt: skip
+            if args.state:
+                torch.save(net.state_dict(), args.state)
+    for w in workers:
+        w.terminate()
+    if args.state:
+        torch.save(net.state_dict(), args.state)
+
+    if args.no_export:
+        return
+
+    # Temperature on one half of the held-out fonts' patches, figures on the other half.
+    net = net.cpu()
+    logits = predict(net, val_in, torch.device("cpu"))
+    target = torch.from_numpy(val_y)
+    grid = np.exp(np.linspace(np.log(0.4), np.log(3), 60))
+    losses = [F.cross_entropy(logits[::2] / t, target[::2]).item() for t in grid]
+    temperature = float(grid[int(np.argmin(losses))])
+    with torch.no_grad():
+        last = net[-1]
+        assert isinstance(last, nn.Conv2d)
+        last.weight /= temperature
+        last.bias /= temperature
+    logits = predict(net, val_in, torch.device("cpu"))
+    test, want = logits[1::2], target[1::2]
+    prob, top = test.softmax(1).max(1)
+    ece = 0.0
+    for low in np.arange(0, 1, 0.1):
+        sel = (prob > low) & (prob <= low + 0.1)
+        if sel.any():
+            ece += float(
+                sel.float().mean() * abs(prob[sel].mean() - (top[sel] == want[sel]).float().mean())
+            )
+    print(f"temperature {temperature:.3f}; held-out fonts: accuracy "
+          f"{float((top == want).float().mean()):.4f}, "
+          f"nll {F.cross_entropy(test, want).item():.4f}, calibration error {ece:.4f}")  # fmt: skip
+
+    net.eval()
+    torch.onnx.export(net, (torch.zeros(1, 2, H, W),), str(args.out), input_names=["patches"],
+                      output_names=["logits"], opset_version=13, dynamo=False,
+                      dynamic_axes={"patches": {0: "n", 2: "h", 3: "w"},
+                                    "logits": {0: "n", 2: "h", 3: "w"}})  # fmt: skip
+    check = cv2.dnn.readNetFromONNX(str(args.out))
+    some = normalise(val_x[:64].astype(np.float32))
+    check.setInput(some)
+    with torch.no_grad():
+        difference = np.abs(check.forward() - net(torch.from_numpy(some)).numpy()).max()
+    print(f"{args.out.name}: {args.out.stat().st_size} bytes; cv2.dnn against torch: "
+          f"largest difference of a logit {difference:.2e}")  # fmt: skip
+
+
+def predict(net, inputs, device):
+    import torch
+
+    net.eval()
+    with torch.no_grad():
+        return torch.cat([net(part.to(device)).flatten(1).cpu() for part in inputs.split(500)])
+
+
+if __name__ == "__main__":
+    main()

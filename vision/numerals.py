@@ -1,0 +1,345 @@
+"""Find and read the row of numerals on a flat picture of the barrel's surface.
+
+The flat picture has the barrel's axis along x and arc length round the barrel
+along y, with equally many pixels per millimetre both ways.  All numerals of
+one scale share their rotation, their height and their distance from the ends
+of the lines; so what is looked for is one *row*, not single words.
+
+1. The net slides over the picture in the four quarter turns and at a few digit
+   heights (`_scan`); that costs little more than looking at each pixel once.
+2. The turn, height and row that gather the most sure numerals win (`_best_row`).
+3. Height, row and places are refined on exact patches (`_refine`).
+
+The answer keeps log-probabilities over all labels, not a reading: a labelling
+of the lines is scored by the sum over its numerals (`NumeralRow.score`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from .numerals_net import (
+    DIGIT_HEIGHT,
+    LABEL_INDEX,
+    LABELS,
+    NONE_LABEL,
+    PATCH_HEIGHT,
+    PATCH_WIDTH,
+    STRIDE,
+    UNIT_LABEL,
+    label_of,
+    numeral_net,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float32]
+
+#: Digit heights looked for, in barrel radii.  The net bears +/- 25 % about each, so the
+#: ladder covers 0.2 to 0.85 of the radius: 4.5 mm on a 60 mL barrel is 0.3 of its
+#: radius, 2.2 mm on a 1 mL barrel 0.7 (common practice, no source).
+HEIGHTS_IN_RADII = (0.26, 0.41, 0.66)
+#: Digits of fewer pixels than this are not looked for: drawn ones can't be told apart either.
+LEAST_DIGIT_PX = 5.5
+_NONE = LABEL_INDEX[NONE_LABEL]
+_UNIT = LABEL_INDEX[UNIT_LABEL]
+# What a graduation line is taken for.
+_ONES = [LABEL_INDEX[s] for s in ("1", "11", "1.1")]
+_PAD_Y, _PAD_X = 14, 26
+
+
+@dataclass(frozen=True)
+class NumeralCandidate:
+    """A place that may hold a numeral.
+
+    box: (x0, y0, x1, y1), pixels of the flat picture, the patch that was read;
+    rotation: degrees by which the flat picture is turned counter-clockwise to
+    read the numeral upright; digit_height: pixels; log_probs: (len(LABELS),).
+    """
+
+    box: tuple[float, float, float, float]
+    rotation: int
+    digit_height: float
+    log_probs: Array = field(repr=False)
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """(x, y) in the flat picture."""
+        return (self.box[0] + self.box[2]) / 2, (self.box[1] + self.box[3]) / 2
+
+    @property
+    def label(self) -> str:
+        """The likeliest label."""
+        return LABELS[int(np.argmax(self.log_probs))]
+
+
+@dataclass(frozen=True)
+class NumeralRow:
+    """The row of numerals of one scale.
+
+    y: azimuth coordinate of the numerals' centres, px; shift: how far they
+    stand beside their lines along x, px (0 if no lines were given);
+    support: sum of the confidences of the numerals found.
+    """
+
+    flat: Array = field(repr=False)
+    rotation: int
+    digit_height: float
+    y: float
+    shift: float
+    support: float
+    candidates: list[NumeralCandidate]
+
+    def log_probs_at(self, columns: Sequence[float] | NDArray[np.float64]) -> Array:
+        """(N, len(LABELS)) at the lines at these x, px of the flat picture."""
+        xs = np.asarray(columns, np.float64) + self.shift
+        view = _View(self.flat, self.rotation, self.digit_height)
+        return numeral_net().log_probs(view.patches(xs, np.full(len(xs), self.y)))
+
+    def score(self, columns: Sequence[float], values_ml: Sequence[float]) -> float:
+        """Sum of log p over numbered lines at *columns* that would carry *values_ml*.
+
+        Each term is held against "no numeral legible here", so that lines whose
+        numerals can't be seen count little for or against.
+        Raises ValueError if the two differ in length.
+        """
+        if len(columns) != len(values_ml):
+            raise ValueError("as many columns as values are needed")
+        return float(sum(expected(lp, v) for lp, v in
+                         zip(self.log_probs_at(columns), values_ml, strict=True)))  # fmt: skip
+
+
+def expected(log_probs: Array, value_ml: float, legible: float = 0.9) -> float:
+    """Log-likelihood of one patch if its line is numbered *value_ml*.
+
+    With probability *legible* the numeral can be seen and the net's word counts;
+    otherwise the patch looks like anything.  A value without a label (none of the
+    net's classes) can only be the latter.
+    """
+    label = label_of(value_ml)
+    seen = float(np.exp(log_probs[LABEL_INDEX[label]])) if label is not None else 0.0
+    blank = float(np.exp(log_probs[_NONE]))
+    return float(np.log(legible * seen + (1 - legible) * (0.3 * blank + 0.01)))
+
+
+class _View:
+    """The flat picture turned upright and scaled so that digits are DIGIT_HEIGHT high."""
+
+    def __init__(self, flat: Array, rotation: int, digit_height: float) -> None:
+        self.quarter = rotation // 90 % 4
+        self.scale = DIGIT_HEIGHT / digit_height
+        self.flat_shape = flat.shape
+        turned = np.ascontiguousarray(np.rot90(flat, self.quarter))
+        h, w = turned.shape
+        size = (max(8, round(w * self.scale)), max(8, round(h * self.scale)))
+        shrink = self.scale < 1
+        how = cv2.INTER_AREA if shrink else cv2.INTER_LINEAR
+        picture = np.asarray(cv2.resize(turned, size, interpolation=how), np.float32)
+        self.sx, self.sy = size[0] / w, size[1] / h
+        pad_y = max(_PAD_Y, -(-(PATCH_HEIGHT - size[1]) // 2))
+        pad_x = max(_PAD_X, -(-(PATCH_WIDTH - size[0]) // 2))
+        self.pad = (pad_x, pad_y)
+        self.picture = cv2.copyMakeBorder(picture, pad_y, pad_y, pad_x, pad_x, cv2.BORDER_REPLICATE)
+
+    def inward(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Flat (x, y) -> (N, 2) pixels of the padded view."""
+        h, w = self.flat_shape
+        u, v = ((x, y), (y, w - 1 - x), (w - 1 - x, h - 1 - y), (h - 1 - y, x))[self.quarter]
+        return np.stack(
+            [(u + 0.5) * self.sx - 0.5 + self.pad[0], (v + 0.5) * self.sy - 0.5 + self.pad[1]], -1
+        )
+
+    def outward(self, uv: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """(N, 2) pixels of the padded view -> flat (x, y)."""
+        h, w = self.flat_shape
+        u = (uv[:, 0] - self.pad[0] + 0.5) / self.sx - 0.5
+        v = (uv[:, 1] - self.pad[1] + 0.5) / self.sy - 0.5
+        pairs = ((u, v), (w - 1 - v, u), (w - 1 - u, h - 1 - v), (v, h - 1 - u))
+        return pairs[self.quarter]
+
+    def patches(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> Array:
+        """(N, PATCH_HEIGHT, PATCH_WIDTH) about these flat places."""
+        out = np.empty((len(x), PATCH_HEIGHT, PATCH_WIDTH), np.float32)
+        for i, (u, v) in enumerate(self.inward(np.asarray(x), np.asarray(y))):
+            out[i] = cv2.getRectSubPix(
+                self.picture, (PATCH_WIDTH, PATCH_HEIGHT), (float(u), float(v))
+            )
+        return out
+
+    def box(self, x: float, y: float) -> tuple[float, float, float, float]:
+        half = np.array([PATCH_WIDTH / self.scale, PATCH_HEIGHT / self.scale]) / 2
+        if self.quarter % 2:
+            half = half[::-1]
+        return (x - half[0], y - half[1], x + half[0], y + half[1])
+
+
+@dataclass
+class _Peaks:
+    """Local maxima of one scan: flat places, confidences and the view they come from."""
+
+    view: _View
+    rotation: int
+    digit_height: float
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    sure: NDArray[np.float64]
+    label: NDArray[np.intp]
+
+
+def _scan(flat: Array, rotation: int, digit_height: float) -> _Peaks:
+    """Slide the net over one turn and height."""
+    view = _View(flat, rotation, digit_height)
+    probs = numeral_net().slide(view.picture)
+    numerals = probs[: min(_NONE, _UNIT)]  # the values come first
+    # surest single label, discounted where the place may well hold no numeral
+    sure = numerals.max(axis=0) * (1 - probs[_NONE])
+    ring = cv2.dilate(sure, np.ones((3, 3), np.uint8))
+    i, j = np.nonzero((sure >= ring) & (sure > 0.15))
+    uv = np.stack([STRIDE * j + (PATCH_WIDTH - 1) / 2, STRIDE * i + (PATCH_HEIGHT - 1) / 2], -1)
+    x, y = view.outward(uv.astype(np.float64))
+    return _Peaks(view, rotation, digit_height, x, y, sure[i, j].astype(np.float64),
+                  numerals[:, i, j].argmax(axis=0))  # fmt: skip
+
+
+def _rows(peaks: _Peaks) -> list[tuple[float, NDArray[np.intp]]]:
+    """(support, members) of bands at one azimuth, best first; no two members share a place."""
+    found = []
+    reach = 0.5 * peaks.digit_height
+    spacing = 1.1 * peaks.digit_height
+    for y0 in np.unique(np.round(peaks.y, 1)):
+        near = np.flatnonzero(np.abs(peaks.y - y0) <= reach)
+        kept: list[int] = []
+        for k in near[np.argsort(-peaks.sure[near])]:
+            if all(abs(peaks.x[k] - peaks.x[m]) > spacing for m in kept):
+                kept.append(int(k))
+        found.append((_support(peaks.label[kept], peaks.sure[kept]), np.array(kept, np.intp)))
+    return sorted(found, key=lambda pair: -pair[0])
+
+
+def _support(labels: NDArray[np.intp], sure: NDArray[np.float64]) -> float:
+    """Sum of confidences in which each value counts once.
+
+    No two lines of a scale carry the same value; a comb of plain lines reads
+    1, 1, 1, which so counts once and little.
+    """
+    best = np.zeros(len(LABELS))
+    np.maximum.at(best, labels, sure)
+    best[_ONES] *= 0.3
+    return float(best.sum())
+
+
+def _confidence(log_probs: Array) -> NDArray[np.float64]:
+    probs = np.exp(log_probs.astype(np.float64))
+    best = np.delete(probs, [_NONE, _UNIT], axis=1).max(axis=1)
+    return np.asarray(best * (1 - probs[:, _NONE]), np.float64)
+
+
+def find_row(
+    flat: Array,
+    *,
+    radius_px: float | None = None,
+    tick_columns: Sequence[float] | NDArray[np.float64] | None = None,
+    digit_heights: Sequence[float] | None = None,
+) -> NumeralRow | None:
+    """The row of numerals with the most support, or None where nothing looks like one.
+
+    flat: (H, W) grey levels, axis along x, equal px/mm both ways; radius_px: the
+    barrel's outer radius in its pixels (else H is taken to span 170 degrees);
+    tick_columns: x of the graduation lines, px; digit_heights: px, if known.
+    Raises ValueError if *flat* is not two-dimensional.
+    """
+    if flat.ndim != 2:
+        raise ValueError(f"flat must be (H, W), not {flat.shape}")
+    flat = np.ascontiguousarray(flat, np.float32)
+    radius = radius_px if radius_px is not None else flat.shape[0] / np.deg2rad(170)
+    heights = digit_heights or [f * radius for f in HEIGHTS_IN_RADII]
+    best: tuple[float, _Peaks, NDArray[np.intp]] | None = None
+    for height in heights:
+        if height < LEAST_DIGIT_PX:
+            continue
+        for rotation in (0, 90, 180, 270):
+            peaks = _scan(flat, rotation, height)
+            for support, members in _rows(peaks)[:1]:
+                if best is None or support > best[0]:
+                    best = (support, peaks, members)
+    if best is None or best[0] < 0.5:
+        return None
+    return _refine(flat, best[1], best[2], tick_columns)
+
+
+def _refine(
+    flat: Array,
+    peaks: _Peaks,
+    members: NDArray[np.intp],
+    tick_columns: Sequence[float] | NDArray[np.float64] | None,
+) -> NumeralRow:
+    """Better digit height, row and places from exact patches."""
+    net = numeral_net()
+    order = members[np.argsort(-peaks.sure[members])]
+    x, y, sure = peaks.x[order], peaks.y[order], peaks.sure[order]
+    lead = slice(0, min(6, len(x)))
+    row = float(np.average(y[lead], weights=sure[lead]))
+
+    height = peaks.digit_height
+    trials = [height * f for f in (0.8, 1.0, 1.25)]
+    gains = []
+    for trial in trials:
+        view = _View(flat, peaks.rotation, trial)
+        gains.append(
+            _confidence(net.log_probs(view.patches(x[lead], np.full(len(x[lead]), row)))).sum()
+        )
+    # weighted in logs: the net is flat near its best height
+    weights = np.exp(4 * (np.array(gains) - max(gains)))
+    height = float(np.exp(np.average(np.log(trials), weights=weights)))
+    view = _View(flat, peaks.rotation, height)
+
+    steps = np.array([-0.25, 0.0, 0.25]) * height
+    n = len(x[lead])
+    lp = net.log_probs(view.patches(np.tile(x[lead], 3), np.repeat(row + steps, n)))
+    gains_y = _confidence(lp).reshape(3, n).sum(axis=1)
+    row += float(np.average(steps, weights=np.exp(4 * (gains_y - gains_y.max()))))
+
+    lp = net.log_probs(
+        view.patches(np.concatenate([x + s for s in steps]), np.full(3 * len(x), row))
+    )
+    sure_x = _confidence(lp).reshape(3, len(x))
+    weights_x = np.exp(4 * (sure_x - sure_x.max(axis=0)))
+    x = x + (weights_x * steps[:, None]).sum(axis=0) / weights_x.sum(axis=0)
+
+    shift = 0.0
+    if tick_columns is not None and len(tick_columns) > 1:
+        ticks = np.sort(np.asarray(tick_columns, np.float64))
+        if np.median(np.diff(ticks)) > 0.9 * height:
+            gap = x[:, None] - ticks[None]
+            nearest = gap[np.arange(len(x)), np.abs(gap).argmin(axis=1)]
+            shift = float(np.median(nearest[lead]))
+            if abs(shift) < 0.12 * height:
+                shift = 0.0
+    lp = net.log_probs(view.patches(x, np.full(len(x), row)))
+    along = np.argsort(x)
+    candidates = [
+        NumeralCandidate(view.box(float(x[k]), row), peaks.rotation, height, lp[k]) for k in along
+    ]
+    return NumeralRow(flat, peaks.rotation, height, row, shift,
+                      float(_confidence(lp).sum()), candidates)  # fmt: skip
+
+
+def read_numerals(
+    flat: Array,
+    tick_columns: Sequence[float] | NDArray[np.float64] | None = None,
+    *,
+    radius_px: float | None = None,
+) -> list[NumeralCandidate]:
+    """The numerals of the best row, from left to right; empty where none was found.
+
+    Arguments as for `find_row`.
+    """
+    row = find_row(flat, radius_px=radius_px, tick_columns=tick_columns)
+    return [] if row is None else row.candidates
