@@ -14,6 +14,7 @@ import typer
 from .check import check
 from .demo import demo
 from .options import ADVISORY
+from .plan import app as plan
 from .read import read
 
 app = typer.Typer(
@@ -28,9 +29,10 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-app.command()(read)
-app.command()(check)
-app.command()(demo)
+app.add_typer(plan)
+app.command(short_help="Volume in each photograph.")(read)
+app.command(short_help="One photograph against the volume wanted.")(check)
+app.command(short_help="All of it on the sample photographs.")(demo)
 
 
 def _print_version(wanted: bool) -> None:
