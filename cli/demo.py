@@ -88,10 +88,7 @@ def demo(
     page = out / PAGE_NAME
     page.write_text(demo_page(shown), encoding="utf-8")
     seconds = time.monotonic() - started
-    typer.echo(
-        f"\n{len(shown)} photographs in {seconds:.0f} s. Exit statuses of single checks: see"
-    )
-    typer.echo("drawmark check --help.")
+    typer.echo(f"\n{len(shown)} photographs in {seconds:.0f} s; ± is the expanded uncertainty.")
     typer.echo(f"\nThe page with all pictures: {page.resolve()}")
     typer.echo(f"\n{ADVISORY}")
     raise typer.Exit(0 if any(isinstance(s.check.outcome, Reading) for s in shown) else 4)

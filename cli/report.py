@@ -46,13 +46,13 @@ table { border-collapse: collapse; width: 100%; background: var(--card); font-si
 th, td { text-align: left; padding: .45rem .7rem; border-bottom: 1px solid var(--rule);
   vertical-align: top; }
 th { font-weight: 600; color: var(--soft); }
-td.amount { white-space: nowrap; }
+td > span { white-space: nowrap; }
 a { color: inherit; text-underline-offset: .15em; }
 .word { display: inline-block; color: #fff; padding: .05rem .55rem; font-weight: 700;
   font-family: system-ui, sans-serif; font-size: .82rem; letter-spacing: .03em; }
 .within { background: var(--within); } .outside { background: var(--outside); }
 .undecided { background: var(--undecided); } .refused { background: var(--refused); }
-.sheets { display: grid; gap: 1.5rem;
+.sheets { display: grid; gap: 1.5rem; align-items: start;
   grid-template-columns: repeat(auto-fill, minmax(min(30rem, 100%), 1fr)); }
 article { background: var(--card); border-top: .35rem solid var(--refused);
   padding: .9rem 1rem 1rem; }
@@ -67,8 +67,17 @@ dl { display: grid; grid-template-columns: max-content 1fr; gap: .1rem .9rem;
   margin: .6rem 0 0; }
 dt { color: var(--soft); } dd { margin: 0; }
 footer { margin-top: 3rem; color: var(--soft); font-size: .9rem; }
+@media screen and (max-width: 44rem) {
+  thead { position: absolute; left: -999rem; }
+  tr { display: grid; grid-template-columns: 6.5rem 1fr; padding: .6rem .7rem;
+    border-bottom: 1px solid var(--rule); }
+  td { display: contents; }
+  td::before { content: attr(data-name); color: var(--soft); }
+  td > * { justify-self: start; }
+}
 @media print {
   body { background: #fff; font-size: 10pt; } main { max-width: none; padding: 0; }
+  h2 { break-after: avoid; }
   .sheets { display: block; }
   article { break-inside: avoid; border: 1px solid #999; margin-bottom: 1rem; }
   article img { max-height: 17cm; width: auto; max-width: 100%; margin-inline: auto; }
@@ -98,8 +107,8 @@ def demo_page(shown: Sequence[Shown]) -> str:
 <p>Trainees drew up invented agents; each syringe was photographed once and read by drawmark.
 The lab does not exist and the photographs are renderings, so the true volume is known and
 stands beside each reading.</p>
-<p class="caution"><strong>Never for a real patient.</strong> {escape(ADVISORY)} A verdict here says
-nothing about which agent is in the syringe, or whether the volume asked for was the right one.</p>
+<p class="caution"><strong>{escape(ADVISORY)}</strong> A verdict here says nothing about which
+agent is in the syringe, or whether the volume asked for was the right one.</p>
 <h2>All syringes: {escape(summary)}</h2>
 <div class="scroll"><table>
 <thead><tr><th>Task</th><th>Wanted</th><th>Liquid read (k = 2)</th><th>True</th>
@@ -137,7 +146,7 @@ def _liquid(item: Shown) -> str:
 
 def _truth(item: Shown) -> str:
     if item.true_liquid_ml is None:
-        return "none"
+        return "unknown"
     outcome = item.check.outcome
     places = 2
     if isinstance(outcome, Reading):
@@ -151,12 +160,16 @@ def _word(item: Shown) -> str:
 
 
 def _table_row(number: int, item: Shown) -> str:
-    return (
-        f'<tr><td><a href="#s{number}">{escape(item.task.text)}</a></td>'
-        f'<td class="amount">{escape(_wanted(item))}</td>'
-        f'<td class="amount">{escape(_liquid(item))}</td>'
-        f'<td class="amount">{escape(_truth(item))}</td><td>{_word(item)}</td></tr>\n'
-    )
+    link = f'<a href="#s{number}">{escape(item.task.text)}</a>'
+    cells = [
+        ("Task", link),
+        ("Wanted", f"<span>{escape(_wanted(item))}</span>"),
+        ("Liquid", f"<span>{escape(_liquid(item))}</span>"),
+        ("True", f"<span>{escape(_truth(item))}</span>"),
+        ("Verdict", _word(item)),
+    ]
+    # On a narrow screen a row becomes a block, and each cell needs its heading beside it.
+    return "<tr>" + "".join(f'<td data-name="{n}">{cell}</td>' for n, cell in cells) + "</tr>\n"
 
 
 def _sheet(number: int, item: Shown) -> str:

@@ -65,7 +65,7 @@ def test_table_page_and_pictures(samples: Path, tmp_path: Path, reader_says: Say
     assert str((out / "index.html").resolve()) in result.stdout
     assert len(list((out / "pictures").iterdir())) == 3
     page = (out / "index.html").read_text(encoding="utf-8")
-    assert "Never for a real patient" in page
+    assert "never for a real patient" in page
     assert "JCGM 106" in page
     assert "5.000 mL" in page  # the truth: 5.1 mL at the line less 0.1 mL of air
 
