@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from ..vision import Outcome, Reason, Refusal
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+
+# Names that annotated pictures get (see `pictures`).  `read *.jpg` after a check meets them, and a
+# picture with lines drawn over it must not be read as if it were a photograph.
+_ANNOTATED = re.compile(r".+\.(check|read)(-\d+)?\.jpg")
 
 
 def read_outcome(
@@ -19,11 +25,23 @@ def read_outcome(
 ) -> Outcome:
     """The reader's answer for *photo*; an error inside the reader becomes a refusal.
 
+    An annotated picture of ours is refused by its name.
+
     One photograph that brings the reader down must not take the others of a batch with it, and
     must not look like a reading either.  With *debug* the error is raised as it is.
     """
     from ..vision import read_photo
 
+    if _ANNOTATED.fullmatch(photo.name):
+        return Refusal(
+            (
+                Reason(
+                    "not-an-image",
+                    "This is an annotated picture, not a photograph.",
+                    "Give the photograph that it was made from.",
+                ),
+            )
+        )
     try:
         return read_photo(photo, capacity_ml=capacity_ml, interval_ml=interval_ml)
     except Exception as error:

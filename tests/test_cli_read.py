@@ -185,3 +185,18 @@ def test_real_files_that_are_no_photographs(tmp_path: Path) -> None:
     result = read("--json", text, empty, cut)
     assert result.exit_code == 4
     assert [record["reasons"][0]["code"] for record in records(result)] == ["not-an-image"] * 3
+
+
+@pytest.mark.parametrize("name", ["a.check.jpg", "a.check-2.jpg", "a.read.jpg", "a.b.read-10.jpg"])
+def test_an_annotated_picture_is_not_read_again(photo: Path, reader_says: Say, name: str) -> None:
+    reader_says(make_reading())
+    picture = photo.rename(photo.with_name(name))
+    result = read("--json", picture)
+    assert result.exit_code == 4
+    assert "annotated picture" in records(result)[0]["reasons"][0]["message"]
+
+
+@pytest.mark.parametrize("name", ["check.jpg", "a-check.jpg", "read.jpg", "a.checked.jpg"])
+def test_a_photograph_of_a_similar_name_is_read(photo: Path, reader_says: Say, name: str) -> None:
+    reader_says(make_reading())
+    assert read(photo.rename(photo.with_name(name))).exit_code == 0
