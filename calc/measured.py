@@ -13,11 +13,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from uncertainties import correlation_matrix, ufloat  # type: ignore[import-untyped]
+from uncertainties import correlation_matrix  # type: ignore[import-untyped]
 
 from .decision import Decision, decide
 from .impossible import ImpossibleError
-from .measuring import Barrel, Uncertain, budget, nominal, standard_uncertainty
+from .measuring import Barrel, Uncertain, budget, nominal, standard_uncertainty, variable
 from .syringe import Syringe
 
 if TYPE_CHECKING:
@@ -120,7 +120,7 @@ def measure_dilution(
     last = barrel.mark(_reading(after, shared, "after"))
     drug = last.since(first)
     share = drug / (last.volume + barrel.dead_space)
-    if standard_uncertainty(drug) > 0:
+    if min(standard_uncertainty(first.volume), standard_uncertainty(last.volume)) > 0:
         correlation = float(correlation_matrix((first.volume, last.volume))[0][1])
     else:
         correlation = 0.0
@@ -149,10 +149,11 @@ def _reading(seen: Seen, shared: dict[str, Uncertain], which: str) -> Uncertain:
             continue
         if is_shared(source):
             # One standard deviate for both, scaled by what each photograph states.
-            unit = shared.setdefault(source, ufloat(0, 1, f"photographs: {source}"))
-            volume = volume + u_ml * unit
+            if source not in shared:
+                shared[source] = variable(0, 1, f"photographs: {source}")
+            volume = volume + u_ml * shared[source]
         else:
-            volume = volume + ufloat(0, u_ml, f"photograph {which}: {source}")
+            volume = volume + variable(0, u_ml, f"photograph {which}: {source}")
     return volume
 
 

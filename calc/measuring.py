@@ -36,6 +36,11 @@ CAPACITY_SHARE = 0.015  # fixed part of ISO 7886-1:1993 table 1, of nominal capa
 COVERAGE_FACTOR = 2
 
 
+def variable(value: float, standard_uncertainty: float, cause: str) -> Uncertain:
+    """A new independent variable, or the plain *value* where there is no uncertainty."""
+    return ufloat(value, standard_uncertainty, cause) if standard_uncertainty else value
+
+
 def setting_uncertainty_ml(syringe: Syringe) -> float:
     """Standard uncertainty, mL, of setting a plunger by eye: half an interval, rectangular.
 
@@ -79,16 +84,16 @@ class Barrel:
     def __init__(self, syringe: Syringe, *, capacity_errors: bool = True) -> None:
         self.syringe = syringe
         share = 1.0 if capacity_errors else 0.0
-        self._scale = ufloat(
+        self._scale = variable(
             1, share * syringe.band.upper_slope / math.sqrt(3), "barrel: scale (ISO 7886-1)"
         )
         # Two of these make up a difference: each has the fixed part divided by the root of 2.
         self._line_u_ml = share * CAPACITY_SHARE * syringe.capacity_ml / math.sqrt(6)
-        self._zero = ufloat(0, self._line_u_ml, "barrel: zero line (ISO 7886-1)")
+        self._zero = variable(0, self._line_u_ml, "barrel: zero line (ISO 7886-1)")
         u_dead = syringe.band.dead_space_ml / math.sqrt(3) if capacity_errors else 0.0
         # The dead space lies between 0 and the permitted maximum d and is not corrected for:
         # mean d/2 and deviation d/sqrt(12) together are d/sqrt(3) about zero.
-        self.dead_space = ufloat(0, u_dead, "barrel: dead space")
+        self.dead_space = variable(0, u_dead, "barrel: dead space")
 
     def set_to(self, volume_ml: float) -> Mark:
         """The plunger set by eye to the mark *volume_ml*."""
@@ -96,7 +101,7 @@ class Barrel:
 
     def mark(self, reading_ml: Uncertain) -> Mark:
         """The plunger seen at *reading_ml*, which brings its own uncertainty of reading."""
-        line = ufloat(0, self._line_u_ml, "barrel: lines (ISO 7886-1)")
+        line = variable(0, self._line_u_ml, "barrel: lines (ISO 7886-1)")
         return Mark(reading_ml * self._scale + line - self._zero)
 
 
@@ -141,8 +146,10 @@ def budget(value: Uncertain) -> dict[str, float]:
     acts in several places has been counted with its sign in each of them.
     """
     parts: dict[str, float] = {}
-    for variable, part in value.error_components().items():
+    if not hasattr(value, "error_components"):
+        return parts
+    for source, part in value.error_components().items():
         if part:
-            cause = variable.tag or "other"
+            cause = source.tag or "other"
             parts[cause] = math.hypot(parts.get(cause, 0.0), float(part))
     return dict(sorted(parts.items(), key=lambda item: -item[1]))

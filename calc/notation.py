@@ -64,6 +64,7 @@ _WORDS = (
     (re.compile(r"\bmicrogrammes?\b", re.I), "micrograms"),
     (re.compile(r"\bmilligrammes?\b", re.I), "milligrams"),
     (re.compile(r"\bgrammes?\b", re.I), "grams"),
+    (re.compile(r"\bmicromol\b"), "umol"),
 )
 _REFUSED_UNITS: dict[str, str] = {
     "gr": "'gr' is a grain to some and a gram to others: write 'g' or 'mg'.",
