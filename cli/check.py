@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,7 +13,6 @@ from ..calc.formatting import (
     fixed,
     format_amount,
     format_measured,
-    format_number,
     format_probability,
 )
 from ..calc.tolerance import Tolerance
@@ -34,6 +33,9 @@ from .photographs import read_outcome, refusal_sentence
 from .pictures import picture_problem, report_unwritten, write_check_picture
 from .read import air_text
 from .verdict import Check, check_outcome
+
+if TYPE_CHECKING:
+    from ..calc.decision import Decision
 
 
 def check(
@@ -121,57 +123,49 @@ def check(
 def summary(result: Check) -> list[str]:
     """What a person is told, line by line."""
     outcome, decision = result.outcome, result.decision
-    if isinstance(outcome, Refusal) or decision is None or result.tolerance_ml is None:
-        assert isinstance(outcome, Refusal)
-        return [f"{result.photo} was refused. {refusal_sentence(outcome)}"]
-    return [
-        f"{result.verdict.upper()}   {result.photo}",
-        *(f"  {name.ljust(12)}{text}" for name, text in _rows(result, outcome)),
-        f"Rule: {decision.rule}",
-        ADVISORY,
-    ]
+    if isinstance(outcome, Reading) and decision is not None:
+        return [
+            f"{result.verdict.upper()}   {result.photo}",
+            *(f"  {name.ljust(12)}{text}" for name, text in _rows(result, outcome, decision)),
+            f"Rule: {decision.rule}",
+            ADVISORY,
+        ]
+    assert isinstance(outcome, Refusal)
+    return [f"{result.photo} was refused. {refusal_sentence(outcome)}"]
 
 
-def _rows(result: Check, reading: Reading) -> list[tuple[str, str]]:
-    decision, tolerance_ml = result.decision, result.tolerance_ml
-    assert decision is not None
-    assert tolerance_ml is not None
-    places = decimals_for(2 * decision.standard_uncertainty_ml)
-    percent = 100 * decision.deviation_ml / result.target_ml
-    permitted = f"{format_number(tolerance_ml)} mL"
+def _rows(result: Check, reading: Reading, decision: Decision) -> list[tuple[str, str]]:
+    expanded = 2 * decision.standard_uncertainty_ml
+    places = decimals_for(expanded)
+    percent = fixed(100 * decision.deviation_ml / decision.target_ml, 1, sign=True)
+    permitted = format_amount(decision.tolerance_ml)
     if result.tolerance.kind != "absolute":
         permitted += f" ({result.tolerance})"
     rows = [
-        ("target", f"{format_amount(result.target_ml)} ± {permitted}"),
-        (
-            "liquid",
-            format_measured(decision.value_ml, 2 * decision.standard_uncertainty_ml)
-            + " (k = 2), air taken off",
-        ),
+        ("target", f"{format_amount(decision.target_ml)} ± {permitted}"),
+        ("liquid", f"{format_measured(decision.value_ml, expanded)} (k = 2), air taken off"),
         ("air", air_text(reading)),
         (
             "deviation",
-            f"{fixed(decision.deviation_ml, places, sign=True)} mL "
-            f"({fixed(percent, 1, sign=True)} % of the target)",
+            f"{fixed(decision.deviation_ml, places, sign=True)} mL ({percent} % of the target)",
         ),
         ("conforms", f"with probability {format_probability(decision.probability_within)}"),
-        ("accepted", _acceptance(result, places)),
+        ("accepted", _acceptance(decision, places)),
         (
             "syringe",
-            f"{format_amount(reading.capacity_ml)}, a line every "
-            f"{format_amount(reading.interval_ml)}",
+            f"{format_amount(reading.capacity_ml)}, "
+            f"a line every {format_amount(reading.interval_ml)}",
         ),
     ]
     if result.syringe_tolerance_included:
         rows.append(("includes", "the syringe's own permitted error (ISO 7886-1)"))
-    if result.target_ml > reading.graduated_max_ml:
+    if decision.target_ml > reading.graduated_max_ml:
         rows.append(("note", "the target is more than this syringe's scale can show"))
     return rows
 
 
-def _acceptance(result: Check, places: int) -> str:
-    assert result.decision is not None
-    edges = result.decision.acceptance_ml
-    if edges is None:
+def _acceptance(decision: Decision, places: int) -> str:
+    if decision.acceptance_ml is None:
         return "no value: the reading's uncertainty is too large for this tolerance"
-    return f"from {fixed(edges[0], places)} to {fixed(edges[1], places)} mL, guard band taken off"
+    low, high = (fixed(edge, places) for edge in decision.acceptance_ml)
+    return f"from {low} to {high} mL, guard band taken off"
