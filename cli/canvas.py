@@ -90,10 +90,12 @@ def polyline(
     *,
     closed: bool = False,
     dash: float | None = None,
+    rim: bool = True,
 ) -> None:
     """Draw an (N, 2) polyline in place over a dark rim, so that it shows on any card.
 
     *dash* is the length in pixels of a dash and of the gap after it; ``None`` draws it whole.
+    Without *rim* it is thinner, for lines that stand close together.
     """
     points = np.asarray(points, float).reshape(-1, 2)
     points = points[np.isfinite(points).all(axis=1)]
@@ -106,7 +108,7 @@ def polyline(
         np.round(np.clip(piece, -1e5, 1e5) * 2**_SUBPIXEL_BITS).astype(np.int32).reshape(-1, 1, 2)
         for piece in pieces
     ]
-    for stroke, shade in ((width + 2, INK), (width, colour)):
+    for stroke, shade in ((width + 2, INK), (width, colour)) if rim else ((width, colour),):
         cv2.polylines(image, scaled, False, shade, stroke, cv2.LINE_AA, _SUBPIXEL_BITS)
 
 

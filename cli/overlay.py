@@ -245,10 +245,11 @@ def _draw_evidence(scene: NDArray[np.uint8], marks: _Marks, sizes: _Sizes) -> No
         polyline(scene, outline, AIR, thin, closed=True)
     for wall in marks.walls:
         polyline(scene, wall, WALLS, thin)
+    room = _spacing(marks) > 6 * thin
     for line in marks.predicted:
-        polyline(scene, line, LINES, thin, dash=sizes.body / 3)
+        polyline(scene, line, LINES, thin if room else 1, dash=sizes.body / 3, rim=room)
     for line in marks.used:
-        polyline(scene, line, LINES, thin)
+        polyline(scene, line, LINES, thin if room else 1, rim=room)
     if marks.zero is not None:
         polyline(scene, marks.zero, ZERO, thin + 2)
     if marks.fiducial is not None:
@@ -268,6 +269,14 @@ def _draw_evidence(scene: NDArray[np.uint8], marks: _Marks, sizes: _Sizes) -> No
         # An almost empty syringe has the two lines close together: set their names apart.
         further=2.0 * sizes.body if _crowded(marks, sizes) else 0.0,
     )
+
+
+def _spacing(marks: _Marks) -> float:
+    """Pixels from one graduation line to the next, on average; infinite where there is but one."""
+    if len(marks.ticks) < 2:
+        return float("inf")
+    span = marks.ticks[-1].mean(axis=0) - marks.ticks[0].mean(axis=0)
+    return float(np.hypot(*span)) / (len(marks.ticks) - 1)
 
 
 def _crowded(marks: _Marks, sizes: _Sizes) -> bool:
@@ -372,8 +381,9 @@ def _close_up(photo: NDArray[np.uint8], marks: _Marks, sizes: _Sizes) -> NDArray
     def moved(points: NDArray[Any]) -> NDArray[Any]:
         return np.asarray(points @ matrix[:, :2].T + matrix[:, 2])
 
+    room = _spacing(marks) * factor > 6 * sizes.thin
     for line in marks.used:
-        polyline(view, moved(line), LINES, sizes.thin)
+        polyline(view, moved(line), LINES, sizes.thin if room else 1, rim=room)
     # Dashed, so that the edge it was laid on can be seen between the dashes.
     polyline(view, moved(marks.fiducial), FIDUCIAL, sizes.thin + 1, dash=height / 22)
     return view
