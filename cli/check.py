@@ -32,6 +32,7 @@ from .options import (
 from .photographs import read_outcome, refusal_sentence
 from .pictures import picture_problem, report_unwritten, write_check_picture
 from .read import air_text
+from .stagecheck import check_dilution, wanted
 from .verdict import Check, check_outcome
 
 if TYPE_CHECKING:
@@ -39,20 +40,44 @@ if TYPE_CHECKING:
 
 
 def check(
-    photo: Annotated[Path, typer.Argument(metavar="PHOTO", help="The photograph.")],
+    photo: Annotated[Path | None, typer.Argument(metavar="PHOTO", help="The photograph.")] = None,
     target: Annotated[
-        float,
+        float | None,
         typer.Option("--target", parser=volume_ml, metavar="VOLUME", help="Wanted, e.g. 5mL."),
-    ],
+    ] = None,
     permitted: Annotated[
-        Tolerance,
+        Tolerance | None,
         typer.Option(
             "--tolerance",
             parser=tolerance,
             metavar="TOLERANCE",
             help="Permitted deviation: 5%, 0.1mL, '1 interval', or iso for that of ISO 7886-1.",
         ),
-    ],
+    ] = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option("--plan", metavar="FILE", help="What 'drawmark plan ... --json' printed."),
+    ] = None,
+    stage: Annotated[
+        int | None,
+        typer.Option("--stage", metavar="K", help="The stage of the plan in the photograph."),
+    ] = None,
+    before: Annotated[
+        Path | None,
+        typer.Option("--before", metavar="PHOTO", help="Dilution: before the drug went in."),
+    ] = None,
+    after: Annotated[
+        Path | None,
+        typer.Option("--after", metavar="PHOTO", help="Dilution: after the drug went in."),
+    ] = None,
+    concentration: Annotated[
+        str | None,
+        typer.Option("--concentration", metavar="STRENGTH", help="Dilution without a plan: stock."),
+    ] = None,
+    to_concentration: Annotated[
+        str | None,
+        typer.Option("--to-concentration", metavar="STRENGTH", help="... and the one wanted."),
+    ] = None,
     as_json: Json = False,
     include_syringe_tolerance: Annotated[
         bool,
@@ -79,11 +104,38 @@ def check(
 ) -> None:
     """Compare the liquid in a photographed syringe with the volume wanted.
 
-    The liquid is what counts: air in front of the fiducial line is taken off.
+    The liquid is what counts: air in front of the fiducial line is taken off.  Instead of a
+    target, --plan and --stage take it from a saved plan.  --before and --after hold the strength
+    made in the syringe against the one wanted.
 
     Exit status: 0 within, 1 outside, 2 usage error, 3 undecided, 4 refused.
     """
     check_syringe_options(capacity, interval)
+    if before is not None or after is not None:
+        if photo is not None or target is not None or stage is not None or picture is not None:
+            usage_error("--before and --after stand alone: no PHOTO, --target, --stage, --picture.")
+        for name in (before, after):
+            if name is not None and (missing := photo_problem(name)) is not None:
+                usage_error(missing)
+        check_dilution(
+            before,
+            after,
+            plan=plan,
+            concentration=concentration,
+            to_concentration=to_concentration,
+            tolerance=permitted,
+            include_syringe_tolerance=include_syringe_tolerance,
+            capacity_ml=capacity,
+            interval_ml=interval,
+            as_json=as_json,
+            pictures=not no_picture,
+            debug=debug,
+        )
+    if concentration is not None or to_concentration is not None:
+        usage_error("--concentration and --to-concentration go with --before and --after.")
+    if photo is None:
+        usage_error("PHOTO is missing; name the photograph, or give --before and --after.")
+    goal = wanted(target, permitted, plan, stage)
     problem = photo_problem(photo)
     if problem is None and picture is not None:
         problem = (
@@ -96,8 +148,8 @@ def check(
     result = check_outcome(
         str(photo),
         read_outcome(photo, capacity_ml=capacity, interval_ml=interval, debug=debug),
-        target_ml=target,
-        tolerance=permitted,
+        target_ml=goal.target_ml,
+        tolerance=goal.tolerance,
         include_syringe_tolerance=include_syringe_tolerance,
         capacity_ml=capacity,
         interval_ml=interval,
@@ -112,9 +164,15 @@ def check(
             report_unwritten(photo, error)
     if as_json:
         picture_name = None if written is None else str(written)
-        typer.echo(json.dumps(result.record() | {"picture": picture_name}))
+        typer.echo(
+            json.dumps(result.record() | goal.record(result.outcome) | {"picture": picture_name})
+        )
     else:
         typer.echo("\n".join(summary(result)))
+        if goal.planned is not None:
+            typer.echo(f"Stage {goal.planned.stage} of the plan: {goal.planned.text}")
+        if (note := goal.deviation_from_plan(result.outcome)) is not None:
+            typer.echo(f"Note: {note}.")
         if written is not None:
             typer.echo(f"Picture: {written}")
     raise typer.Exit(result.exit_status)
