@@ -33,7 +33,8 @@ from drawmark.vision.numerals_net import (
     normalise,
 )
 
-H, W = PATCH_HEIGHT, PATCH_WIDTH
+MARGIN = 8  # surroundings drawn about a patch, px: a multiple of the net's stride
+H, W = PATCH_HEIGHT + 2 * MARGIN, PATCH_WIDTH + 2 * MARGIN
 BANK_CAP = 44.0  # digit height in the glyph bank, px
 PAD = 16  # margin around a word in the bank, px
 FONT_ROOT = Path("/usr/share/fonts")
@@ -313,7 +314,7 @@ class Drawer:
     # -- one patch ----------------------------------------------------------------------------
 
     def patch(self) -> tuple[np.ndarray, int]:
-        """A (H, W) uint8 patch and the index of its label."""
+        """A (H, W) uint8 patch with its surroundings, and the index of its label."""
         r = self.rng
         label = LABELS[r.choice(len(LABELS), p=self.weights)]
         canvas = np.zeros((H, W), np.uint8)
@@ -346,10 +347,9 @@ class Drawer:
                 else:
                     dx = r.normal(0, 6)
                     dy = r.choice([-1, 1]) * r.uniform(9.5, 26)
-                width = self._place(
-                    canvas, text, style, centre + np.array([dx, dy]), scale, angle, shear
-                )
-                centre = centre + np.array([dx, dy])
+                off = np.array([dx, dy])
+                width = self._place(canvas, text, style, centre + off, scale, angle, shear)
+                centre = centre + off
             elif kind == "comb":
                 self._comb(canvas)
             elif kind == "rotated":
@@ -374,8 +374,8 @@ class Drawer:
                     t = str(r.choice(self.numerals))
                     ink = self.bank.word(style["font"], t, style["tracking"])
                     half = (ink.shape[1] - 2 * PAD) * scale * style["stretch"] / 2
-                    self._place(canvas, t, style, centre + np.array([side * (half + gap), 0.0]), scale, angle,
-                                shear)  # fmt: skip
+                    off = np.array([side * (half + gap), 0.0])
+                    self._place(canvas, t, style, centre + off, scale, angle, shear)
         if kind in ("numeral", "off") and r.random() < 0.4:  # neighbours in the same row or column
             row = r.random() < 0.55
             gap = r.uniform(9, 50)
@@ -513,6 +513,16 @@ def draw_batch(drawer: Drawer, count: int) -> tuple[np.ndarray, np.ndarray]:
     return pictures, labels
 
 
+def crop(pictures: np.ndarray) -> np.ndarray:
+    """The patches without their surroundings."""
+    return pictures[:, MARGIN:-MARGIN, MARGIN:-MARGIN]
+
+
+def middle(logits):
+    """What the net says of the middle of each picture: (N, K, h, w) -> (N, K)."""
+    return logits[:, :, logits.shape[2] // 2, logits.shape[3] // 2]
+
+
 def _produce(out: mp.Queue, bank: Path | None, random_seed: int, chunk: int) -> None:
     cv2.setNumThreads(1)
     drawer = Drawer(get_banks(bank)[0], random_seed)
@@ -599,8 +609,9 @@ def main() -> None:
     print("parameters:", sum(p.numel() for p in net.parameters()), flush=True)
     train_bank, held_bank = get_banks(args.bank)
     print("fonts:", len(train_bank), "held out:", len(held_bank), flush=True)
-    val_x, val_y = draw_batch(Drawer(held_bank, 999), 8000)
-    val_in = torch.from_numpy(normalise(val_x.astype(np.float32)))
+    val_x, val_y = draw_batch(Drawer(held_bank, 999), 6000)
+    val_in = torch.from_numpy(normalise(crop(val_x).astype(np.float32)))
+    around_in = torch.from_numpy(normalise(val_x.astype(np.float32)))
 
     ctx = mp.get_context("spawn")
     chunks = ctx.Queue(maxsize=2 * args.drawers + 2)
@@ -639,22 +650,26 @@ def main() -> None:
             for group in opt.param_groups:
                 group["lr"] = lr
             pick = rng.integers(min(drawn, args.pool), size=args.batch)
-            xb = normalise_on(device, pool_x[pick])
+            # Every other time with surroundings, as when the net slides over a picture.
+            chosen = pool_x[pick] if step % 2 else crop(pool_x[pick])
+            xb = normalise_on(device, chosen)
             yb = torch.from_numpy(pool_y[pick]).to(device)
             net.train()
-            loss = F.cross_entropy(net(xb).flatten(1), yb, label_smoothing=0.02)
+            loss = F.cross_entropy(middle(net(xb)), yb, label_smoothing=0.02)
             opt.zero_grad()
             loss.backward()
             opt.step()
             running.append(loss.item())
             step += 1
-        if spent - report > 45:
+        if spent - report > 60:
             report = spent
             logits = predict(net, val_in, device)
             acc = float((logits.argmax(1).numpy() == val_y).mean())
             nll = F.cross_entropy(logits, torch.from_numpy(val_y)).item()
+            around = float((predict(net, around_in, device).argmax(1).numpy() == val_y).mean())
             print(f"{spent:6.0f} s step {step} drawn {drawn} loss {np.mean(running[-300:]):.3f} "
-                  f"held-out accuracy {acc:.4f} nll {nll:.3f}", flush=True)  # fmt: skip
+                  f"held-out accuracy {acc:.4f} (with surroundings {around:.4f}) nll {nll:.3f}",
+                  flush=True)  # fmt: skip
             if args.state:
                 torch.save(net.state_dict(), args.state)
     for w in workers:
@@ -692,12 +707,19 @@ def main() -> None:
           f"nll {F.cross_entropy(test, want).item():.4f}, calibration error {ece:.4f}")  # fmt: skip
 
     net.eval()
-    torch.onnx.export(net, (torch.zeros(1, 2, H, W),), str(args.out), input_names=["patches"],
-                      output_names=["logits"], opset_version=13, dynamo=False,
-                      dynamic_axes={"patches": {0: "n", 2: "h", 3: "w"},
-                                    "logits": {0: "n", 2: "h", 3: "w"}})  # fmt: skip
+    free = {0: "n", 2: "h", 3: "w"}
+    torch.onnx.export(
+        net,
+        (torch.zeros(1, 2, PATCH_HEIGHT, PATCH_WIDTH),),
+        str(args.out),
+        input_names=["patches"],
+        output_names=["logits"],
+        opset_version=13,
+        dynamo=False,
+        dynamic_axes={"patches": free, "logits": free},
+    )
     check = cv2.dnn.readNetFromONNX(str(args.out))
-    some = normalise(val_x[:64].astype(np.float32))
+    some = normalise(crop(val_x[:64]).astype(np.float32))
     check.setInput(some)
     with torch.no_grad():
         difference = np.abs(check.forward() - net(torch.from_numpy(some)).numpy()).max()
@@ -710,7 +732,7 @@ def predict(net, inputs, device):
 
     net.eval()
     with torch.no_grad():
-        return torch.cat([net(part.to(device)).flatten(1).cpu() for part in inputs.split(500)])
+        return torch.cat([middle(net(part.to(device))).cpu() for part in inputs.split(500)])
 
 
 if __name__ == "__main__":

@@ -31,6 +31,7 @@ from .numerals_net import (
     PATCH_WIDTH,
     STRIDE,
     UNIT_LABEL,
+    VALUES,
     label_of,
     numeral_net,
 )
@@ -44,8 +45,15 @@ if TYPE_CHECKING:
 
 #: Digit heights looked for, in barrel radii.  The net bears +/- 25 % about each, so the
 #: ladder covers 0.2 to 0.85 of the radius: 4.5 mm on a 60 mL barrel is 0.3 of its
-#: radius, 2.2 mm on a 1 mL barrel 0.7 (common practice, no source).
-HEIGHTS_IN_RADII = (0.26, 0.41, 0.66)
+#: radius, 2.2 mm on a 1 mL barrel 0.7 (common practice, no source).  Commonest first.
+HEIGHTS_IN_RADII = (0.41, 0.66, 0.26)
+#: No barrel is longer than this many digit heights: smaller digits are not looked for.
+LONGEST_IN_DIGITS = 45
+#: How often the points of a whole row are too small or too pale to be seen (from a look at
+#: photographs of small barrels, no source).
+POINTS_LOST = 0.02
+#: A row with this much support ends the search over digit heights.
+ENOUGH_SUPPORT = 3.0
 #: Digits of fewer pixels than this are not looked for: drawn ones can't be told apart either.
 LEAST_DIGIT_PX = 5.5
 _NONE = LABEL_INDEX[NONE_LABEL]
@@ -104,27 +112,47 @@ class NumeralRow:
         return numeral_net().log_probs(view.patches(xs, np.full(len(xs), self.y)))
 
     def score(self, columns: Sequence[float], values_ml: Sequence[float]) -> float:
-        """Sum of log p over numbered lines at *columns* that would carry *values_ml*.
-
-        Each term is held against "no numeral legible here", so that lines whose
-        numerals can't be seen count little for or against.
-        Raises ValueError if the two differ in length.
-        """
-        if len(columns) != len(values_ml):
-            raise ValueError("as many columns as values are needed")
-        return float(sum(expected(lp, v) for lp, v in
-                         zip(self.log_probs_at(columns), values_ml, strict=True)))  # fmt: skip
+        """`score` of what stands at the lines at *columns*, if they carry *values_ml*."""
+        return score(self.log_probs_at(columns), values_ml)
 
 
-def expected(log_probs: Array, value_ml: float, legible: float = 0.9) -> float:
+def score(log_probs: Array, values_ml: Sequence[float] | NDArray[np.float64]) -> float:
+    """Log-likelihood of the numerals seen, if the numbered lines carry *values_ml*.
+
+    log_probs: (N, len(LABELS)), one row for each numbered line.  Two things keep
+    the terms from claiming more than they know.  A numeral may be illegible (see
+    `expected`), which then counts little either way.  And small decimal points are
+    lost in *all* numerals of a row together, by the same blur or print: the terms
+    are not independent in that respect, so a second reading without points is
+    weighed in at `POINTS_LOST`.  A row that reads 1, 2, ... 9, 1 is thus still
+    best explained by 0.1 ... 0.9, 1.
+
+    Raises ValueError if the two differ in length.
+    """
+    if len(log_probs) != len(values_ml):
+        raise ValueError("as many columns as values are needed")
+    plain = sum(expected(lp, v) for lp, v in zip(log_probs, values_ml, strict=True))
+    lost = sum(
+        expected(lp, v, points_lost=True) for lp, v in zip(log_probs, values_ml, strict=True)
+    )
+    return float(np.logaddexp(np.log(1 - POINTS_LOST) + plain, np.log(POINTS_LOST) + lost))
+
+
+def expected(
+    log_probs: Array, value_ml: float, *, legible: float = 0.9, points_lost: bool = False
+) -> float:
     """Log-likelihood of one patch if its line is numbered *value_ml*.
 
     With probability *legible* the numeral can be seen and the net's word counts;
     otherwise the patch looks like anything.  A value without a label (none of the
-    net's classes) can only be the latter.
+    net's classes) can only be the latter.  With *points_lost*, 0.5 may as well be
+    read 5, and 1.5 15.
     """
-    label = label_of(value_ml)
-    seen = float(np.exp(log_probs[LABEL_INDEX[label]])) if label is not None else 0.0
+    labels = [label_of(value_ml)]
+    if points_lost and labels[0] is not None and "." in labels[0]:
+        digits = labels[0].replace(".", "").lstrip("0")
+        labels.append(digits if digits in LABEL_INDEX else None)
+    seen = sum(float(np.exp(log_probs[LABEL_INDEX[s]])) for s in labels if s is not None)
     blank = float(np.exp(log_probs[_NONE]))
     return float(np.log(legible * seen + (1 - legible) * (0.3 * blank + 0.01)))
 
@@ -190,13 +218,14 @@ class _Peaks:
     x: NDArray[np.float64]
     y: NDArray[np.float64]
     sure: NDArray[np.float64]
-    label: NDArray[np.intp]
+    labels: NDArray[np.intp]  # (N, 2) likeliest two values
+    label_sure: NDArray[np.float64]  # (N, 2) their confidences
 
 
 def _scan(flat: Array, rotation: int, digit_height: float) -> _Peaks:
     """Slide the net over one turn and height."""
     view = _View(flat, rotation, digit_height)
-    probs = numeral_net().slide(view.picture)
+    probs = numeral_net().slide(np.asarray(view.picture, np.float32))
     numerals = probs[: min(_NONE, _UNIT)]  # the values come first
     # surest single label, discounted where the place may well hold no numeral
     sure = numerals.max(axis=0) * (1 - probs[_NONE])
@@ -204,13 +233,17 @@ def _scan(flat: Array, rotation: int, digit_height: float) -> _Peaks:
     i, j = np.nonzero((sure >= ring) & (sure > 0.15))
     uv = np.stack([STRIDE * j + (PATCH_WIDTH - 1) / 2, STRIDE * i + (PATCH_HEIGHT - 1) / 2], -1)
     x, y = view.outward(uv.astype(np.float64))
-    return _Peaks(view, rotation, digit_height, x, y, sure[i, j].astype(np.float64),
-                  numerals[:, i, j].argmax(axis=0))  # fmt: skip
+    here = numerals[:, i, j].T.astype(np.float64)
+    two = np.argsort(-here, axis=1)[:, :2]
+    label_sure = np.take_along_axis(here, two, axis=1) * (1 - probs[_NONE, i, j])[:, None]
+    return _Peaks(
+        view, rotation, digit_height, x, y, sure[i, j].astype(np.float64), two, label_sure
+    )
 
 
 def _rows(peaks: _Peaks) -> list[tuple[float, NDArray[np.intp]]]:
     """(support, members) of bands at one azimuth, best first; no two members share a place."""
-    found = []
+    found: dict[tuple[int, ...], float] = {}
     reach = 0.5 * peaks.digit_height
     spacing = 1.1 * peaks.digit_height
     for y0 in np.unique(np.round(peaks.y, 1)):
@@ -219,11 +252,14 @@ def _rows(peaks: _Peaks) -> list[tuple[float, NDArray[np.intp]]]:
         for k in near[np.argsort(-peaks.sure[near])]:
             if all(abs(peaks.x[k] - peaks.x[m]) > spacing for m in kept):
                 kept.append(int(k))
-        found.append((_support(peaks.label[kept], peaks.sure[kept]), np.array(kept, np.intp)))
-    return sorted(found, key=lambda pair: -pair[0])
+        found[tuple(kept)] = _distinct(peaks.labels[kept, 0], peaks.sure[kept])
+    likely = sorted(found, key=lambda kept: -found[kept])[:3]
+    rows = [(0.25 * found[k] + _progression(peaks, np.array(k, np.intp)), np.array(k, np.intp))
+            for k in likely]  # fmt: skip
+    return sorted(rows, key=lambda pair: -pair[0])
 
 
-def _support(labels: NDArray[np.intp], sure: NDArray[np.float64]) -> float:
+def _distinct(labels: NDArray[np.intp], sure: NDArray[np.float64]) -> float:
     """Sum of confidences in which each value counts once.
 
     No two lines of a scale carry the same value; a comb of plain lines reads
@@ -233,6 +269,37 @@ def _support(labels: NDArray[np.intp], sure: NDArray[np.float64]) -> float:
     np.maximum.at(best, labels, sure)
     best[_ONES] *= 0.3
     return float(best.sum())
+
+
+def _progression(peaks: _Peaks, members: NDArray[np.intp]) -> float:
+    """Largest sum of confidences of members whose values lie on one straight line v(x).
+
+    Values grow evenly from a zero line that is on the barrel; any two sure
+    numerals propose a line.
+    """
+    members = members[np.argsort(-peaks.sure[members])][:24]
+    x = np.repeat(peaks.x[members], 2)
+    value = VALUES[peaks.labels[members]].ravel()
+    sure = peaks.label_sure[members].ravel()
+    use = sure > 0.1
+    owner = np.repeat(np.arange(len(members)), 2)[use]
+    x, value, sure = x[use], value[use], sure[use]
+    i, j = np.triu_indices(len(x), 1)
+    proper = (owner[i] != owner[j]) & (value[i] != value[j])
+    i, j = i[proper], j[proper]
+    if len(i) == 0:
+        return 0.0
+    slope = (value[j] - value[i]) / (x[j] - x[i])
+    zero = x[i] - value[i] / slope  # where the line of zero would be
+    width = peaks.view.flat_shape[1]
+    inside = (zero > -0.15 * width) & (zero < 1.15 * width)
+    slope, zero = slope[inside], zero[inside]
+    off = np.abs(value[None] / slope[:, None] + zero[:, None] - x[None])  # (lines, entries) px
+    fits = np.where(off < 0.6 * peaks.digit_height, sure[None], 0.0)
+    best = np.zeros((len(slope), len(members)))
+    for k in range(fits.shape[1]):
+        np.maximum(best[:, owner[k]], fits[:, k], out=best[:, owner[k]])
+    return float(best.sum(axis=1).max(initial=0.0))
 
 
 def _confidence(log_probs: Array) -> NDArray[np.float64]:
@@ -259,16 +326,20 @@ def find_row(
         raise ValueError(f"flat must be (H, W), not {flat.shape}")
     flat = np.ascontiguousarray(flat, np.float32)
     radius = radius_px if radius_px is not None else flat.shape[0] / np.deg2rad(170)
-    heights = digit_heights or [f * radius for f in HEIGHTS_IN_RADII]
+    heights = digit_heights or [
+        f * radius
+        for f in HEIGHTS_IN_RADII
+        if max(LEAST_DIGIT_PX, flat.shape[1] / LONGEST_IN_DIGITS) <= f * radius
+    ]
     best: tuple[float, _Peaks, NDArray[np.intp]] | None = None
     for height in heights:
-        if height < LEAST_DIGIT_PX:
-            continue
         for rotation in (0, 90, 180, 270):
             peaks = _scan(flat, rotation, height)
             for support, members in _rows(peaks)[:1]:
                 if best is None or support > best[0]:
                     best = (support, peaks, members)
+        if best is not None and best[0] >= ENOUGH_SUPPORT:
+            break
     if best is None or best[0] < 0.5:
         return None
     return _refine(flat, best[1], best[2], tick_columns)
