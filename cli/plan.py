@@ -141,8 +141,10 @@ def draw(
         from ..calc.preparation import plan_draw
         from ..calc.quantities import parse_volume_ml
 
-        if (dose is None) == (volume is None):
-            _refuse(out, "dose-or-volume", "Give either --dose or --volume, and not both of them.")
+        if dose is None and volume is None:
+            _refuse(out, "no-dose", "Nothing says how much to draw: give --dose or --volume.")
+        if dose is not None and volume is not None:
+            _refuse(out, "dose-and-volume", "--dose and --volume exclude each other; give one.")
         wanted_dose = None if dose is None else _option("--dose", parse_amount, dose)
         wanted_ml = None if volume is None else _option("--volume", parse_volume_ml, volume)
         return plan_draw(
@@ -279,11 +281,17 @@ def dilute(
         from ..calc.preparation import plan_dilute
         from ..calc.quantities import parse_volume_ml
 
-        if (one_in is None) == (to_concentration is None):
+        if one_in is None and to_concentration is None:
             _refuse(
                 out,
-                "one-in-or-concentration",
-                "Give either --one-in or --to-concentration, and not both of them.",
+                "no-dilution",
+                "Nothing says how far to dilute: give --one-in or --to-concentration.",
+            )
+        if one_in is not None and to_concentration is not None:
+            _refuse(
+                out,
+                "two-dilutions",
+                "--one-in and --to-concentration exclude each other; give one.",
             )
         return plan_dilute(
             _option("--concentration", parse_concentration, concentration),
