@@ -33,7 +33,7 @@ from drawmark.vision.numerals_net import (
     normalise,
 )
 
-MARGIN = 8  # surroundings drawn about a patch, px: a multiple of the net's stride
+MARGIN = 24  # surroundings drawn about a patch, px: a multiple of the net's stride
 H, W = PATCH_HEIGHT + 2 * MARGIN, PATCH_WIDTH + 2 * MARGIN
 BANK_CAP = 44.0  # digit height in the glyph bank, px
 PAD = 16  # margin around a word in the bank, px
@@ -513,9 +513,10 @@ def draw_batch(drawer: Drawer, count: int) -> tuple[np.ndarray, np.ndarray]:
     return pictures, labels
 
 
-def crop(pictures: np.ndarray) -> np.ndarray:
-    """The patches without their surroundings."""
-    return pictures[:, MARGIN:-MARGIN, MARGIN:-MARGIN]
+def crop(pictures: np.ndarray, margin: int = 0) -> np.ndarray:
+    """The patches with only so much of their surroundings."""
+    cut = MARGIN - margin
+    return pictures[:, cut : H - cut, cut : W - cut]
 
 
 def middle(logits):
@@ -563,7 +564,7 @@ def normalise_on(device, pictures: np.ndarray):
 
     if device.type == "cpu":
         return torch.from_numpy(normalise(pictures.astype(np.float32)))
-    x = torch.from_numpy(pictures).to(device).float()[:, None]
+    x = torch.from_numpy(np.ascontiguousarray(pictures)).to(device).float()[:, None]
     channels = []
     for window in WINDOWS:
         half = window // 2
@@ -651,8 +652,8 @@ def main() -> None:
                 group["lr"] = lr
             pick = rng.integers(min(drawn, args.pool), size=args.batch)
             # Every other time with surroundings, as when the net slides over a picture.
-            chosen = pool_x[pick] if step % 2 else crop(pool_x[pick])
-            xb = normalise_on(device, chosen)
+            margin = int(rng.choice(range(8, MARGIN + 1, 8))) if step % 2 else 0
+            xb = normalise_on(device, crop(pool_x[pick], margin))
             yb = torch.from_numpy(pool_y[pick]).to(device)
             net.train()
             loss = F.cross_entropy(middle(net(xb)), yb, label_smoothing=0.02)

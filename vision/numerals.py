@@ -16,7 +16,7 @@ of the lines is scored by the sum over its numerals (`NumeralRow.score`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import cv2
@@ -46,14 +46,19 @@ if TYPE_CHECKING:
 #: Digit heights looked for, in barrel radii.  The net bears +/- 25 % about each, so the
 #: ladder covers 0.2 to 0.85 of the radius: 4.5 mm on a 60 mL barrel is 0.3 of its
 #: radius, 2.2 mm on a 1 mL barrel 0.7 (common practice, no source).  Commonest first.
-HEIGHTS_IN_RADII = (0.41, 0.66, 0.26)
+HEIGHTS_IN_RADII: tuple[float, ...] = (0.41, 0.26, 0.66)
 #: No barrel is longer than this many digit heights: smaller digits are not looked for.
 LONGEST_IN_DIGITS = 45
 #: How often the points of a whole row are too small or too pale to be seen (from a look at
 #: photographs of small barrels, no source).
 POINTS_LOST = 0.02
 #: A row with this much support ends the search over digit heights.
-ENOUGH_SUPPORT = 3.0
+ENOUGH_SUPPORT = 2.8
+#: A row must hold at least so much confidence once refined: less than one sure numeral is
+#: noise, grain or lines.
+LEAST_SUPPORT = 1.0
+#: Scales longer than this many radii are those of 1 to 3 mL, with digits high for the barrel.
+SLENDER = 8.0
 #: Digits of fewer pixels than this are not looked for: drawn ones can't be told apart either.
 LEAST_DIGIT_PX = 5.5
 _NONE = LABEL_INDEX[NONE_LABEL]
@@ -326,23 +331,35 @@ def find_row(
         raise ValueError(f"flat must be (H, W), not {flat.shape}")
     flat = np.ascontiguousarray(flat, np.float32)
     radius = radius_px if radius_px is not None else flat.shape[0] / np.deg2rad(170)
+    left, right = 0, flat.shape[1]
+    order = HEIGHTS_IN_RADII
+    if tick_columns is not None and len(tick_columns) > 1:
+        first, last = float(np.min(tick_columns)), float(np.max(tick_columns))
+        left, right = max(0, int(first - radius)), min(right, int(last + radius) + 1)
+        if last - first > SLENDER * radius:
+            order = tuple(sorted(order, reverse=True))
+    part = flat[:, left:right]
     heights = digit_heights or [
         f * radius
-        for f in HEIGHTS_IN_RADII
-        if max(LEAST_DIGIT_PX, flat.shape[1] / LONGEST_IN_DIGITS) <= f * radius
+        for f in order
+        if max(LEAST_DIGIT_PX, part.shape[1] / LONGEST_IN_DIGITS) <= f * radius
     ]
     best: tuple[float, _Peaks, NDArray[np.intp]] | None = None
     for height in heights:
         for rotation in (0, 90, 180, 270):
-            peaks = _scan(flat, rotation, height)
+            peaks = _scan(part, rotation, height)
             for support, members in _rows(peaks)[:1]:
                 if best is None or support > best[0]:
                     best = (support, peaks, members)
         if best is not None and best[0] >= ENOUGH_SUPPORT:
             break
-    if best is None or best[0] < 0.5:
+    if best is None:
         return None
-    return _refine(flat, best[1], best[2], tick_columns)
+    _, peaks, members = best
+    if len(members) == 0:
+        return None
+    row = _refine(flat, replace(peaks, x=peaks.x + left), members, tick_columns)
+    return row if row.support >= LEAST_SUPPORT else None
 
 
 def _refine(
