@@ -8,6 +8,11 @@ import cv2
 import numpy as np
 import pytest
 from drawn_syringe import BOTTOM_Y, HEIGHT, TOP_Y, WIDTH, x_of
+from hypothesis import settings
+
+# A busy machine may take long over one example; that says nothing about the code.
+settings.register_profile("drawmark", deadline=None)
+settings.load_profile("drawmark")
 
 if TYPE_CHECKING:
     from collections.abc import Callable
