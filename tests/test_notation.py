@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import re
 from contextlib import suppress
 
@@ -10,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from drawmark.calc import notation
 from drawmark.calc.notation import (
     AmbiguousRatioError,
     NotationError,
@@ -261,3 +263,9 @@ def test_kinds_are_told_apart() -> None:
     kinds = [amount_kind(parse_amount(t)) for t in ("1 mg", "1 unit", "1 mmol")]
     assert kinds == ["mass", "activity", "amount of substance"]
     assert amount_kind(registry().Quantity(1, "second")) == "other"
+
+
+def test_examples_in_the_docstrings_are_true() -> None:
+    result = doctest.testmod(notation)
+    assert result.attempted > 5
+    assert result.failed == 0

@@ -463,6 +463,20 @@ def test_linear_propagation_agrees_with_monte_carlo(start: float, final: float) 
     assert float(share.mean()) == pytest.approx(linear.nominal_value, rel=0.01)
 
 
+@pytest.mark.parametrize(
+    ("one_in", "one_barrel", "own_syringe"),
+    # the table of docs/preparation.md, percent, k = 2
+    [(2, 4.1, 7.1), (4, 8.6, 7.9), (5, 10.9, 8.1), (10, 22.7, 7.6), (20, 46.5, 7.7)],
+)
+def test_figures_of_the_documentation(one_in: int, one_barrel: float, own_syringe: float) -> None:
+    plan = plan_dilute(STOCK, 10, one_in=one_in, syringe=TEN_ML, tolerance=Tolerance("percent", 1))
+    assert 100 * plan.relative_uncertainty == pytest.approx(one_barrel, abs=0.05)
+    small = choose(10 / one_in, 1.0).syringe
+    whole = single_volume(TEN_ML, 10) + Barrel(TEN_ML).dead_space
+    apart = relative_expanded(single_volume(small, 10 / one_in) / whole)
+    assert 100 * apart == pytest.approx(own_syringe, abs=0.05)
+
+
 def test_dead_space_is_the_rms_of_a_one_sided_unknown() -> None:
     # between 0 and d with nothing else known: mean d/2, sd d/sqrt(12); about zero d/sqrt(3)
     d = TEN_ML.band.dead_space_ml

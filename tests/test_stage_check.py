@@ -207,6 +207,18 @@ def test_air_is_not_drug(pair: tuple[Path, Path], reader_says: Say) -> None:
     assert json.loads(result.stdout)["drug_ml"] == pytest.approx(5.0)
 
 
+def test_doubt_about_air_is_doubt_about_the_drug(pair: tuple[Path, Path], reader_says: Say) -> None:
+    before, after = pair
+    plan = saved_plan(before.parent)
+    arguments = ("check", "--before", before, "--after", after, "--plan", plan, "--no-picture")
+    found = []
+    for u_air in (0.0, 0.1):
+        reader_says(make_reading(5.0), make_reading(10.3, 0.02, 0.3, u_air))
+        record = json.loads(run(*arguments, "--json").stdout)
+        found.append(record["drug_expanded_uncertainty_ml"] / 2)
+    assert found[1] ** 2 - found[0] ** 2 == pytest.approx(0.1**2, rel=1e-3)
+
+
 def test_one_refused_photograph_refuses_the_pair(pair: tuple[Path, Path], reader_says: Say) -> None:
     before, after = pair
     plan = saved_plan(before.parent)
