@@ -169,10 +169,9 @@ def _first_steps(
 def dilute_first(volume_ml: float, relative_tolerance: float) -> Proposal | None:
     """For a straight draw of *volume_ml*: dilute the stock, and draw more of the weaker one.
 
-    The stock for it is measured in a syringe of its own.  The smallest dilution that meets the
-    tolerance, or failing that the one with the smallest uncertainty.
+    The stock for it is measured in a syringe of its own.  Ranked as in `two_steps`.
     """
-    best: tuple[float, float, Syringe, Syringe, Syringe] | None = None
+    best: tuple[tuple[bool, bool, float, float], float, Syringe, Syringe, Syringe] | None = None
     for one_in in ROUND_STEPS:
         dose_ml = volume_ml * one_in
         for maker in CATALOGUE:
@@ -182,15 +181,15 @@ def dilute_first(volume_ml: float, relative_tolerance: float) -> Proposal | None
             small, drawer = (choose(v, relative_tolerance).syringe for v in (stock_ml, dose_ml))
             final = single_volume(maker, maker.capacity_ml) + Barrel(maker).dead_space
             given = single_volume(small, stock_ml) / final * single_volume(drawer, dose_ml)
-            candidate = (relative_expanded(given), one_in, maker, small, drawer)
-            # A little better is not worth more dilution and more waste.
-            if best is None or candidate[0] < 0.95 * best[0]:
-                best = candidate
-        if best is not None and best[0] <= relative_tolerance:
-            break
+            error = relative_expanded(given)
+            meets = error <= relative_tolerance
+            on_lines = _on_lines(small, stock_ml) and _on_lines(drawer, dose_ml)
+            rank = (not meets, not on_lines, maker.capacity_ml if meets else 0.0, error)
+            if best is None or rank < best[0]:
+                best = (rank, one_in, maker, small, drawer)
     if best is None:
         return None
-    error, one_in, maker, small, drawer = best
+    (_, _, _, error), one_in, maker, small, drawer = best
     stock_ml, dose_ml = maker.capacity_ml / one_in, volume_ml * one_in
     text = (
         f"Dilute first: {_n(stock_ml)} mL of it, measured in a {describe(small)}, made up to "
