@@ -1,0 +1,81 @@
+#!/usr/bin/env python3
+"""Render photographs of invented syringes, each with its truth.
+
+    python sample_images/render.py --seeds 1000:1300 --out DIR --width 1840 --spp 64
+    python sample_images/render.py --sample all --out sample_images
+
+The first makes random scenes, one for each number, the second the project's own photographs.
+Needs the ``render`` extra (Mitsuba 3) and the fonts named in docs/renders.md.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from renderer import post, trace, truth
+from renderer.scene import Scene, random_scene
+
+
+def make(scene: Scene, folder: Path, *, spp: int, background_spp: int | None) -> int:
+    """Render one scene and write its JPEG and truth file; returns the JPEG's size in bytes."""
+    light = trace.render(scene, spp=spp, background_spp=background_spp)
+    size = post.save(post.developed(light, scene), scene, folder / f"{scene.name}.jpg")
+    facts = json.dumps(truth.truth(scene), indent=1)
+    (folder / f"{scene.name}.json").write_text(facts + "\n", encoding="utf-8")
+    return size
+
+
+def _resized(scene: Scene, long_side: int) -> Scene:
+    """The same photograph with another number of pixels."""
+    camera = scene.camera
+    share = long_side / max(camera.width, camera.height)
+    size = {"width": round(share * camera.width), "height": round(share * camera.height)}
+    return replace(scene, camera=replace(camera, **size))
+
+
+def main(argv: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    what = parser.add_mutually_exclusive_group(required=True)
+    what.add_argument("--seeds", metavar="FROM:TO", help="random scenes with these numbers")
+    what.add_argument("--sample", metavar="NAME", nargs="+", help="sample photographs, or: all")
+    parser.add_argument("--out", type=Path, required=True, help="folder to write to")
+    parser.add_argument("--width", type=int, default=1840, help="long side in pixels")
+    parser.add_argument("--spp", type=int, default=64, help="rays for each pixel of the syringe")
+    parser.add_argument("--background-spp", type=int, help="rays for each other pixel")
+    parser.add_argument("--variant", default="auto", help="auto, cuda_ad_rgb or llvm_ad_rgb")
+    parser.add_argument("--every", metavar="N:K", help="only each Nth scene, from the Kth (from 0)")
+    parser.add_argument("--keep", action="store_true", help="skip what is already there")
+    args = parser.parse_args(argv)
+    if args.seeds:
+        first, _, last = args.seeds.partition(":")
+        numbers = range(int(first), int(last) if last else int(first) + 1)
+        scenes = [random_scene(n, long_side=args.width) for n in numbers]
+    else:
+        import scenes as own
+
+        scenes = [_resized(s, args.width) for s in own.chosen(args.sample)]
+    if args.every:
+        step, _, offset = args.every.partition(":")
+        scenes = scenes[int(offset) :: int(step)]
+    args.out.mkdir(parents=True, exist_ok=True)
+    variant = trace.choose_variant(args.variant)
+    print(f"rendering {len(scenes)} photographs with {variant}", flush=True)
+    for scene in scenes:
+        if args.keep and (args.out / f"{scene.name}.json").exists():
+            continue
+        began = time.perf_counter()
+        size = make(scene, args.out, spp=args.spp, background_spp=args.background_spp)
+        took = time.perf_counter() - began
+        print(f"{scene.name}: {took:.1f} s, {size / 1000:.0f} kB", flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

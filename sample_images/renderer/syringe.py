@@ -1,0 +1,393 @@
+"""One syringe: its dimensions, its volumes by geometry, and its surfaces.
+
+A barrel of clear plastic, a stopper that touches the bore with its sealing rings, and what is
+between them and the nozzle. Volume is defined as the standard defines it: bore area times the
+distance from the zero line to the leading edge of the front ring's contact with the bore.
+
+Where three substances meet, each surface is given to exactly one pair of them: the bore is
+split at the contact edges, so a ray never crosses two coincident surfaces.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .meshes import Mesh, box, ellipsoid, joined, lathe
+
+Profile = list[tuple[float, float]]
+
+
+@dataclass(frozen=True)
+class Bubble:
+    """Air on the inside of the wall: centre at ``x_mm`` and angle ``phi_deg`` (0 = printed
+    side), half axes (radial, axial, tangential) in mm, all of it inside the liquid."""
+
+    x_mm: float
+    phi_deg: float
+    semi_axes_mm: tuple[float, float, float]
+    gap_mm: float = 0.04
+
+    @property
+    def volume_ml(self) -> float:
+        a, b, c = self.semi_axes_mm
+        return 4 / 3 * np.pi * a * b * c / 1000
+
+
+@dataclass(frozen=True)
+class Syringe:
+    """Everything that fixes one syringe's shape, in mm, mL and degrees."""
+
+    nominal_ml: float
+    graduated_max_ml: float
+    scale_interval_ml: float
+    numbered_increment_ml: float
+    scale_length_mm: float
+    inner_diameter_mm: float
+    wall_mm: float
+    fiducial_x_mm: float
+    plunger_style: str = "rubber"  # "rubber" | "one_piece"
+    stopper_colour: str = "black"
+    plunger_colour: str = "white"
+    rings: int = 2
+    cone_height_mm: float = 4.0
+    cone_tip_mm: float = 0.6
+    ring_mm: float = 1.2
+    waist_mm: float = 2.6
+    waist_depth: float = 0.13
+    shoulder_gap_mm: float = 0.3
+    nozzle_mm: float = 9.0
+    nozzle_bore_mm: float = 0.8
+    flange_mm: float = 6.0
+    flange_cut_mm: float = 2.0
+    flange_thick_mm: float = 2.0
+    behind_mm: float = 14.0
+    rod_roll_deg: float = 20.0
+    attachment: str = "none"  # "none" | "cap" | "needle"
+    attachment_colour: str = "blue"
+    content: str = "clear"  # "clear" | "empty" | "milky" | a tint
+    plug_mm: float | None = None  # where the air at the nozzle ends, on the axis
+    meniscus_mm: float = 0.8
+    bubbles: tuple[Bubble, ...] = field(default_factory=tuple)
+
+    # --- lengths -----------------------------------------------------------------------
+    @property
+    def bore_mm(self) -> float:
+        """Inner radius."""
+        return self.inner_diameter_mm / 2
+
+    @property
+    def outer_mm(self) -> float:
+        """Outer radius."""
+        return self.bore_mm + self.wall_mm
+
+    @property
+    def cone_run_mm(self) -> float:
+        """Length of the shoulder's inside; slightly more than the cone that comes to it."""
+        slope = self.cone_height_mm / max(self.bore_mm - self.cone_tip_mm, 1e-6)
+        return max(1.05 * slope * (self.bore_mm - self.nozzle_bore_mm), 0.25)
+
+    @property
+    def nozzle_base_x_mm(self) -> float:
+        return -self.shoulder_gap_mm - self.cone_run_mm
+
+    @property
+    def tip_x_mm(self) -> float:
+        return self.nozzle_base_x_mm - self.nozzle_mm
+
+    @property
+    def scale_end_x_mm(self) -> float:
+        return self.graduated_max_ml / self.nominal_ml * self.scale_length_mm
+
+    @property
+    def flange_x_mm(self) -> float:
+        return self.scale_end_x_mm + self.behind_mm
+
+    @property
+    def end_x_mm(self) -> float:
+        return self.flange_x_mm + self.flange_thick_mm + 0.8
+
+    @property
+    def stopper_mm(self) -> float:
+        """Length of the stopper from the front ring's leading edge backwards."""
+        return self.rings * self.ring_mm + (self.rings - 1) * self.waist_mm + 0.25
+
+    @property
+    def thumb_x_mm(self) -> float:
+        return self.fiducial_x_mm + self.end_x_mm + 7.0
+
+    # --- volumes -----------------------------------------------------------------------
+    @property
+    def area_mm2(self) -> float:
+        return np.pi * self.bore_mm**2
+
+    @property
+    def true_volume_ml(self) -> float:
+        """Bore area times the distance from zero line to fiducial line."""
+        return self.area_mm2 * self.fiducial_x_mm / 1000
+
+    def inside_profile(self) -> Profile:
+        """The hollow from the nozzle's tip to the zero line, as (x, r)."""
+        return [
+            (self.tip_x_mm, self.nozzle_bore_mm),
+            (self.nozzle_base_x_mm, self.nozzle_bore_mm),
+            (-self.shoulder_gap_mm, self.bore_mm),
+            (0.0, self.bore_mm),
+        ]
+
+    def cone_profile(self, at_x_mm: float) -> Profile:
+        """The stopper's front from the axis to the contact edge at ``at_x_mm``."""
+        h, r = self.cone_height_mm, self.bore_mm
+        edge = min(0.12 * self.wall_mm + 0.05, 0.3 * h)
+        return [
+            (at_x_mm - h, 0.0),
+            (at_x_mm - h, self.cone_tip_mm),
+            (at_x_mm - edge, 0.97 * r),
+            (at_x_mm - 0.4 * edge, 0.99 * r),
+            (at_x_mm, r),
+        ]
+
+    @property
+    def dead_space_ml(self) -> float:
+        """What stays in nozzle and shoulder when the front ring stands on the zero line."""
+        return (_turned_volume(self.inside_profile()) - _turned_volume(self.cone_profile(0))) / 1000
+
+    def meniscus_profile(self) -> Profile:
+        """Air-liquid surface of the plug, from the axis to the wall; liquid climbs the wall."""
+        if self.plug_mm is None:
+            raise ValueError("this syringe has no air at the nozzle")
+        r = np.linspace(0, self.bore_mm, 40)
+        reach = max(0.45 * self.bore_mm, 1.0) if self.bore_mm < 4 else 2.2
+        rise = np.exp((r - self.bore_mm) / reach)
+        rise = (rise - rise[0]) / (rise[-1] - rise[0])
+        return [(self.plug_mm - self.meniscus_mm * s, q) for s, q in zip(rise, r, strict=True)]
+
+    @property
+    def air_total_ml(self) -> float:
+        """All air in front of the stopper, nozzle included."""
+        if self.content == "empty":
+            return self.true_volume_ml + self.dead_space_ml
+        total = sum(b.volume_ml for b in self.bubbles)
+        if self.plug_mm is not None:
+            surface = self.meniscus_profile()
+            hollow = [*self.inside_profile()[:-1], (surface[-1][0], self.bore_mm)]
+            total += (_turned_volume(hollow) + _turned_volume(surface[::-1])) / 1000
+        return total
+
+    @property
+    def air_volume_ml(self) -> float:
+        """Air as part of the volume at the fiducial line: the dead space is not counted."""
+        if self.content == "empty":
+            return self.true_volume_ml
+        if self.plug_mm is not None:
+            return self.air_total_ml - self.dead_space_ml
+        return self.air_total_ml
+
+    @property
+    def liquid_volume_ml(self) -> float:
+        return self.true_volume_ml - self.air_volume_ml
+
+    # --- surfaces ----------------------------------------------------------------------
+    def meshes(self, segments: int = 256) -> dict[str, Mesh]:
+        """Surfaces by what they separate.
+
+        ``print`` outer wall with the scale (texture coordinates), ``wall_air`` plastic
+        outwards to air and ``bore_air`` air inside plastic, ``bore_liquid`` liquid inside
+        plastic, ``liquid_air`` liquid with air outside, ``air_liquid`` air with liquid outside,
+        ``stopper``, ``rod``, ``cap``, ``steel``.
+        """
+        out: dict[str, Mesh] = {}
+        walls, bore_air, bore_liquid = self._barrel(segments)
+        out["print"] = lathe(
+            [(self.print_start_x_mm, self.outer_mm), (self.flange_x_mm, self.outer_mm)],
+            segments=2 * segments,
+            with_uv=True,
+        )
+        out["wall_air"] = joined(walls)
+        out["bore_air"] = joined(bore_air)
+        if bore_liquid:
+            out["bore_liquid"] = joined(bore_liquid)
+            fronts, bubbles = self._free_surfaces(segments)
+            out["liquid_air"] = joined(fronts)
+            if bubbles:
+                out["air_liquid"] = joined(bubbles)
+        out["stopper"] = self._stopper(segments)
+        out["rod"] = self._rod()
+        out.update(self._attachment(segments))
+        return out
+
+    @property
+    def print_start_x_mm(self) -> float:
+        return -self.shoulder_gap_mm
+
+    def _barrel(self, n: int) -> tuple[list[Mesh], list[Mesh], list[Mesh]]:
+        g, ro, r = self.shoulder_gap_mm, self.outer_mm, self.bore_mm
+        luer_tip, luer_base = self.nozzle_bore_mm + 1.0, self.nozzle_bore_mm + 1.25
+        outside: Profile = [
+            (self.tip_x_mm, self.nozzle_bore_mm),
+            (self.tip_x_mm, luer_tip - 0.15),
+            (self.tip_x_mm + 0.15, luer_tip),
+            (self.nozzle_base_x_mm - 1.2 * self.wall_mm, luer_base),
+            (-g, ro),
+        ]
+        fx, ft, rf = self.flange_x_mm, self.flange_thick_mm, ro + self.flange_mm
+        bevel = min(0.35, ft / 4)
+        flange: Profile = [
+            (fx, ro), (fx, rf - bevel), (fx + bevel, rf), (fx + ft - bevel, rf),
+            (fx + ft, rf - bevel), (fx + ft, ro), (self.end_x_mm, ro), (self.end_x_mm, r),
+        ]  # fmt: skip
+        walls = [
+            lathe(outside, segments=n),
+            lathe(flange, segments=n, shape=self.flange_shape),
+        ]
+        inside = [*self.inside_profile()[:-1]]
+        lead = self.fiducial_x_mm
+        behind: list[Profile] = [[(start, r), (end, r)] for start, end in self._waists()]
+        behind.append([(lead + self.stopper_mm - 0.25, r), (self.end_x_mm, r)])
+        air = [lathe(p, segments=n) for p in behind]
+        if self.content == "empty":
+            air.append(lathe([*inside, (lead, r)], segments=n))
+            return walls, air, []
+        wet_from: Profile = inside
+        if self.plug_mm is not None:
+            edge = self.meniscus_profile()[-1]
+            air.append(lathe([*inside, edge], segments=n))
+            wet_from = [edge]
+        else:
+            start = (self.tip_x_mm + 0.3, self.nozzle_bore_mm)
+            air.append(lathe([inside[0], start], segments=n))
+            wet_from = [start, *inside[1:]]
+        return walls, air, [lathe([*wet_from, (lead, r)], segments=n)]
+
+    def flange_shape(self, phi: np.ndarray, r: float) -> np.ndarray:
+        """Radius of the flange at each angle: a disc with two sides cut off along y."""
+        cut = self.outer_mm + self.flange_cut_mm
+        if r <= self.outer_mm + 1e-6:
+            return np.full_like(phi, r)
+        # A smooth minimum, so that the cut side has no tangent jump for the shading to show.
+        side = cut / np.maximum(np.abs(np.cos(phi)), 1e-3)
+        return (r**-8.0 + side**-8.0) ** (-1 / 8)
+
+    def _waists(self) -> list[tuple[float, float]]:
+        """Stretches of bore between the sealing rings, as (start, end) in mm."""
+        found, x = [], self.fiducial_x_mm
+        for _ in range(self.rings - 1):
+            found.append((x + self.ring_mm, x + self.ring_mm + self.waist_mm))
+            x += self.ring_mm + self.waist_mm
+        return found
+
+    def _stopper(self, n: int) -> Mesh:
+        r, lead = self.bore_mm, self.fiducial_x_mm
+        profile = self.cone_profile(lead)
+        low = (1 - self.waist_depth) * r
+        for start, end in self._waists():
+            ease = min(0.35, 0.3 * self.waist_mm)
+            profile += [(start, r), (start + 0.3 * ease, (r + low) / 2), (start + ease, low)]
+            profile += [(end - ease, low), (end - 0.3 * ease, (r + low) / 2), (end, r)]
+        back = lead + self.stopper_mm
+        profile += [(back - 0.25, r), (back, 0.95 * r), (back, 0.0)]
+        return lathe(profile, segments=n)
+
+    def _free_surfaces(self, n: int) -> tuple[list[Mesh], list[Mesh]]:
+        if self.plug_mm is not None:
+            fronts = [lathe(self.meniscus_profile(), segments=n)]
+        else:
+            x, r = self.tip_x_mm + 0.3, self.nozzle_bore_mm
+            fronts = [lathe([(x, 0.0), (x, r)], segments=n)]
+        bubbles = []
+        for b in self.bubbles:
+            phi = np.radians(b.phi_deg)
+            radial = np.array([0.0, np.sin(phi), np.cos(phi)])
+            tangent = np.array([0.0, np.cos(phi), -np.sin(phi)])
+            a, along, across = b.semi_axes_mm
+            # The flattest place is where the ellipsoid's own curvature meets the bore's: sit
+            # deep enough that the sides stay inside as well.
+            depth = self.bore_mm - b.gap_mm - _reach(a, across, self.bore_mm - b.gap_mm)
+            bubbles.append(
+                ellipsoid(
+                    np.array([b.x_mm, 0, 0]) + depth * radial,
+                    [a * radial, along * np.array([1.0, 0, 0]), across * tangent],
+                )
+            )
+        return fronts, bubbles
+
+    def _rod(self) -> Mesh:
+        r, start = self.bore_mm, self.fiducial_x_mm + self.stopper_mm
+        end = self.thumb_x_mm
+        half, thick = 0.80 * r, min(max(0.16 * r, 0.5), 0.95)
+        plates = [
+            box((start, -half, -thick), (end, half, thick)),
+            box((start, -thick, -half), (end, thick, half)),
+        ]
+        turn = rotation_x(self.rod_roll_deg)
+        parts = [p.moved(turn) for p in plates]
+        parts.append(_disc(start - 0.02, 1.0, 0.9 * r))
+        parts.append(_disc(start + 0.42 * (end - start), 0.9, 0.9 * r))
+        parts.append(_disc(end, max(1.6, 0.16 * r), self.outer_mm + 0.45 * self.flange_mm, 0.4))
+        return joined(parts)
+
+    def _attachment(self, n: int) -> dict[str, Mesh]:
+        if self.attachment == "none":
+            return {}
+        base = self.nozzle_base_x_mm - 1.2 * self.wall_mm - 0.3
+        r0 = self.nozzle_bore_mm + 1.45
+        if self.attachment == "cap":
+            length = self.nozzle_mm + 5
+            profile = [
+                (base - length, 0.0), (base - length, 0.62 * r0 + 0.2),
+                (base - 6, r0 + 0.1), (base - 2.2, r0 + 0.3), (base - 2.2, r0 + 0.75),
+                (base, r0 + 0.75), (base, r0),
+            ]  # fmt: skip
+            return {"cap": lathe(profile, segments=96)}
+        hub = [
+            (self.tip_x_mm - 6, 0.0), (self.tip_x_mm - 6, 0.7), (self.tip_x_mm - 2, 1.1),
+            (self.tip_x_mm - 0.5, r0 - 0.3), (base - 0.8, r0), (base - 0.8, r0 + 0.6),
+            (base, r0 + 0.6), (base, r0),
+        ]  # fmt: skip
+        needle = [
+            (self.tip_x_mm - 36, 0.0),
+            (self.tip_x_mm - 34.8, 0.33),
+            (self.tip_x_mm - 5, 0.35),
+        ]
+        return {"cap": lathe(hub, segments=96), "steel": lathe(needle, segments=48)}
+
+    @property
+    def foremost_x_mm(self) -> float:
+        if self.attachment == "needle":
+            return self.tip_x_mm - 36
+        if self.attachment == "cap":
+            return self.nozzle_base_x_mm - 1.2 * self.wall_mm - 0.3 - self.nozzle_mm - 5
+        return self.tip_x_mm
+
+
+def rotation_x(angle_deg: float) -> np.ndarray:
+    """Turn about x, shape (4, 4); a positive angle carries z towards -y."""
+    c, s = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
+    pose = np.eye(4)
+    pose[1:3, 1:3] = [[c, -s], [s, c]]
+    return pose
+
+
+def _reach(radial: float, across: float, bore: float) -> float:
+    """How far outwards from its centre an ellipse must be kept so that it fits the bore."""
+    t = np.linspace(0, np.pi / 2, 400)
+    need = np.sqrt(np.maximum(bore**2 - (across * np.sin(t)) ** 2, 0)) - radial * np.cos(t)
+    return float(bore - need.min())
+
+
+def _disc(x: float, thick: float, radius: float, bevel: float = 0.1) -> Mesh:
+    profile = [
+        (x, 0.0), (x, radius - bevel), (x + bevel, radius), (x + thick - bevel, radius),
+        (x + thick, radius - bevel), (x + thick, 0.0),
+    ]  # fmt: skip
+    return lathe(profile, segments=128)
+
+
+def _turned_volume(profile: Profile) -> float:
+    """Signed volume in mm³ under a turned profile, ∫ πr² dx, exact for straight pieces."""
+    total = 0.0
+    for (x0, r0), (x1, r1) in itertools.pairwise(profile):
+        total += np.pi * (x1 - x0) * (r0 * r0 + r0 * r1 + r1 * r1) / 3
+    return float(total)
