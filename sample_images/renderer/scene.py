@@ -247,7 +247,7 @@ def with_random_air(syringe: Syringe, rng: np.random.Generator) -> Syringe:
     if kind == "long":
         radial = float(rng.uniform(0.14, 0.3) * r)
         across = float(min(rng.uniform(1.2, 2.4) * radial, 0.6 * r))
-        along = float(min(rng.uniform(2.0, 5.0) * radial, 0.42 * room))
+        along = float(min(rng.uniform(2.0, 5.0) * radial, 0.5 * room - 0.4))
         bubble = Bubble(float(rng.uniform(along + 0.3, room - along - 0.1)),
                         float(rng.normal(0, 25)), (radial, along, across))  # fmt: skip
         return replace(syringe, bubbles=(bubble,))
@@ -255,6 +255,7 @@ def with_random_air(syringe: Syringe, rng: np.random.Generator) -> Syringe:
         found: list[Bubble] = []
         for _ in range(int(rng.integers(2, 14))):
             size = float(np.clip(rng.lognormal(np.log(0.09 * r), 0.5), 0.15, 0.25 * r))
+            size = min(size, 0.5 * room - 0.3)
             x, phi = (
                 float(rng.uniform(size + 0.3, room - size - 0.1)),
                 float(rng.uniform(-100, 100)),
