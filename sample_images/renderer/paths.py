@@ -26,11 +26,13 @@ MATTE_BOUNCES = 4
 
 @dr.syntax
 def light_along(
-    scene: Any, sampler: Any, ray: Any, sky: Any, mirror_lane: Any, share: float
+    scene: Any, sampler: Any, ray: Any, sky: Any, spread: Any, mirror_lane: Any, share: float
 ) -> Any:
     """Radiance arriving along the rays; ``ray`` as a batch of the renderer's rays.
 
     ``sky`` is the radiance of everything around that is no lamp, the same from everywhere.
+    ``spread`` is a point of the unit square for each ray, evenly spread over each pixel's rays:
+    it picks the place on the lamp where a surface is first lit.
     ``mirror_lane`` marks the rays, a fixed ``share`` of each pixel's, that look at the mirror
     image in the first clear surface.
     """
@@ -55,9 +57,8 @@ def light_along(
         bsdf = si.bsdf(ray)
         flags = bsdf.flags()
         matte = mi.has_flag(flags, mi.BSDFFlags.Smooth)
-        direct, weight = scene.sample_emitter_direction(
-            si, sampler.next_2d(active), False, active & matte
-        )
+        on_lamp = dr.select(scattered == 0, spread, sampler.next_2d(active))
+        direct, weight = scene.sample_emitter_direction(si, on_lamp, False, active & matte)
         lit = active & matte & (direct.pdf != 0)
         value = bsdf.eval(context, si, si.to_local(direct.d), lit)
         lit &= dr.max(value) > 0
@@ -65,7 +66,8 @@ def light_along(
         result += dr.select(lit, throughput * value * weight * passed, 0)
 
         side = dr.select(mi.Frame3f.cos_theta(si.wi) >= 0, 1.0, -1.0)
-        up = mi.warp.square_to_cosine_hemisphere(sampler.next_2d(active))
+        on_sky = dr.select(scattered == 0, mi.Point2f(spread.y, spread.x), sampler.next_2d(active))
+        up = mi.warp.square_to_cosine_hemisphere(on_sky)
         pdf = mi.warp.square_to_cosine_hemisphere_pdf(up)
         open_way = mi.Vector3f(up.x, up.y, side * up.z)
         lit = active & matte & (pdf > 1e-4)
@@ -117,10 +119,16 @@ def unblocked(scene: Any, sampler: Any, si: Any, way: Any, distance: Any, lit: A
         hit = scene.ray_intersect(ray, ray_flags=mi.RayFlags.All, coherent=False, active=going)
         going &= hit.is_valid()
         bsdf = hit.bsdf()
-        sample, gain = bsdf.sample(
-            context, hit, sampler.next_1d(going), sampler.next_2d(going), going
-        )
+        u, v = sampler.next_1d(going), sampler.next_2d(going)
+        sample, gain = bsdf.sample(context, hit, u, v, going)
+        # Unbent, a ray would meet the way out more steeply than a bent one does and be thrown
+        # back; what gets out equals what gets in at the angle outside.
+        hit.wi = mi.Vector3f(hit.wi.x, hit.wi.y, -hit.wi.z)
+        sample_r, gain_r = bsdf.sample(context, hit, u, v, going)
         through = mi.has_flag(sample.sampled_type, mi.BSDFFlags.DeltaTransmission)
+        through_r = mi.has_flag(sample_r.sampled_type, mi.BSDFFlags.DeltaTransmission)
+        gain = dr.maximum(dr.select(through, gain, 0), dr.select(through_r, gain_r, 0))
+        through |= through_r
         steps += 1
         passed = dr.select(
             going, dr.select(through & (steps < SHADOW_STEPS), passed * gain, 0), passed

@@ -105,7 +105,9 @@ def _light(world: Any, scene: Scene, pixels: np.ndarray, spp: int, seed: int) ->
         sampler.seed(seed + start, size)
         index = dr.repeat(mi.UInt32(part.astype(np.uint32)), spp)
         jitter = sampler.next_2d()
-        lane = dr.arange(mi.UInt32, size) % spp < mirrors
+        order = dr.arange(mi.UInt32, size) % spp
+        lane = order < mirrors
+        spread = _spread(order, lane, mirrors, spp, index, sampler)
         column = mi.Float(index % camera.width) + jitter.x
         row = mi.Float(index // camera.width) + jitter.y
         half = camera.half_diagonal_px
@@ -123,7 +125,7 @@ def _light(world: Any, scene: Scene, pixels: np.ndarray, spp: int, seed: int) ->
         else:
             way = dr.normalize(fx * right + fy * down + forward)
             ray = mi.Ray3f(dr.repeat(origin, size), way)
-        light = light_along(world, sampler, ray, sky, lane, mirrors / spp)
+        light = light_along(world, sampler, ray, sky, spread, lane, mirrors / spp)
         brightest = dr.maximum(dr.max(light), 1e-9)
         light *= dr.minimum(1, CLAMP / brightest)
         light = dr.select(dr.isfinite(dr.sum(light)), light, 0)
@@ -131,6 +133,23 @@ def _light(world: Any, scene: Scene, pixels: np.ndarray, spp: int, seed: int) ->
         dr.eval(means)
         out[start : start + len(part)] = np.stack([np.array(m) for m in means], 1)
     return out
+
+
+def _spread(order: Any, lane: Any, mirrors: int, spp: int, pixel: Any, sampler: Any) -> Any:
+    """A point of the unit square for each ray, evenly spread within each pixel's two groups.
+
+    A Hammersley set, shifted by an amount of each pixel's own so that neighbours differ.
+    """
+    import drjit as dr
+    import mitsuba as mi
+
+    rank = dr.select(lane, order, order - mirrors)
+    count = mi.Float(dr.select(lane, mirrors, spp - mirrors))
+    one, two = mi.sample_tea_32(mi.UInt32(pixel), mi.UInt32(0x9E37))
+    jitter = sampler.next_1d()
+    across = (mi.Float(rank) + jitter) / count + mi.Float(one) * 2.0**-32
+    along = mi.Float(dr.brev(rank)) * 2.0**-32 + mi.Float(two) * 2.0**-32
+    return mi.Point2f(across - dr.floor(across), along - dr.floor(along))
 
 
 def near_syringes(scene: Scene) -> np.ndarray:
