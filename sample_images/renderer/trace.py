@@ -129,6 +129,7 @@ def _light(world: Any, scene: Scene, pixels: np.ndarray, spp: int, seed: int) ->
         brightest = dr.maximum(dr.max(light), 1e-9)
         light *= dr.minimum(1, CLAMP / brightest)
         light = dr.select(dr.isfinite(dr.sum(light)), light, 0)
+        dr.eval(light)  # once, not once for each of the sums below
         means = [dr.block_sum(channel, spp) / spp for channel in light]
         dr.eval(means)
         out[start : start + len(part)] = np.stack([np.array(m) for m in means], 1)
