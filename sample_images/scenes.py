@@ -96,8 +96,7 @@ def _all() -> list[Scene]:
                        unit="ml")  # fmt: skip
     large = replace(DOUBLE, long_mm=36, text_mm=4.4, line_mm=0.3)
     dilution = {"bore_mm": 15.4, "stopper_colour": "black", "cone": 0.55, "rod_roll_deg": 30.0}
-    dilution_print = replace(ACROSS, long_mm=14, text_mm=3.3, font="OpenSans-Semibold.ttf",
-                             mark="OSTREL")  # fmt: skip
+    dilution_print = replace(ACROSS, long_mm=14, text_mm=3.3, font="OpenSans-Semibold.ttf")
     scenes = [
         photo("one-ml-black-stopper-white-card", barrel(ml1, 0.4), fine, tilt=2, azimuth=40,
               inplane=4, fill=0.93, card_size_mm=(180, 110), desk="wood",
@@ -243,7 +242,7 @@ def _all() -> list[Scene]:
                 inplane=25,
                 desk="grey",
                 card_size_mm=(190, 110),
-                post=Post(blur_sigma_px=16, noise=1.5),
+                post=Post(blur_sigma_px=26, noise=1.5),
             ),
             refuse_reason="extreme_blur",
         )
