@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Render photographs of invented syringes, each with its truth.
 
-    python sample_images/render.py --seeds 1000:1300 --out DIR --width 1840 --spp 64
+    python sample_images/render.py --numbers 1000:1300 --out DIR --width 1840 --spp 64
     python sample_images/render.py --sample all --out sample_images
 
 The first makes random scenes, one for each number, the second the project's own photographs.
@@ -43,7 +43,7 @@ def _resized(scene: Scene, long_side: int) -> Scene:
 def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     what = parser.add_mutually_exclusive_group(required=True)
-    what.add_argument("--seeds", metavar="FROM:TO", help="random scenes with these numbers")
+    what.add_argument("--numbers", metavar="FROM:TO", help="random scenes with these numbers")
     what.add_argument("--sample", metavar="NAME", nargs="+", help="sample photographs, or: all")
     parser.add_argument("--out", type=Path, required=True, help="folder to write to")
     parser.add_argument("--width", type=int, default=1840, help="long side in pixels")
@@ -53,8 +53,8 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--every", metavar="N:K", help="only each Nth scene, from the Kth (from 0)")
     parser.add_argument("--keep", action="store_true", help="skip what is already there")
     args = parser.parse_args(argv)
-    if args.seeds:
-        first, _, last = args.seeds.partition(":")
+    if args.numbers:
+        first, _, last = args.numbers.partition(":")
         numbers = range(int(first), int(last) if last else int(first) + 1)
         scenes = [random_scene(n, long_side=args.width) for n in numbers]
     else:

@@ -81,7 +81,7 @@ def render(scene: Scene, *, spp: int = 64, background_spp: int | None = None) ->
     return picture
 
 
-def _light(world: Any, scene: Scene, pixels: np.ndarray, spp: int, seed: int) -> np.ndarray:
+def _light(world: Any, scene: Scene, pixels: np.ndarray, spp: int, key: int) -> np.ndarray:
     """Mean light over each of the pixels, shape (len(pixels), 3)."""
     import drjit as dr
     import mitsuba as mi
@@ -102,7 +102,7 @@ def _light(world: Any, scene: Scene, pixels: np.ndarray, spp: int, seed: int) ->
     for start in range(0, len(pixels), at_once):
         part = pixels[start : start + at_once]
         size = len(part) * spp
-        sampler.seed(seed + start, size)
+        sampler.seed(key + start, size)
         index = dr.repeat(mi.UInt32(part.astype(np.uint32)), spp)
         jitter = sampler.next_2d()
         order = dr.arange(mi.UInt32, size) % spp
