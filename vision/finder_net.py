@@ -150,7 +150,9 @@ class StopperNet:
             )
         seen = strip_bgr
         if seen.shape[:2] != (ROWS, columns):
-            seen = cv2.resize(seen, (columns, ROWS), interpolation=cv2.INTER_AREA)
+            seen = np.asarray(
+                cv2.resize(seen, (columns, ROWS), interpolation=cv2.INTER_AREA), np.uint8
+            )
         self._net.setInput(normalise(seen)[None])
         out = np.asarray(self._net.forward(), np.float64).reshape(2, columns)
         log_probs, absent = _log_softmax_with_absent(out[0])
