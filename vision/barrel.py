@@ -1,0 +1,246 @@
+"""Where a graduated barrel may be: many short dark lines, side by side along an axis.
+
+A clear barrel on a card has almost no contrast and the stopper may be any colour, but every
+readable photograph shows a comb.  `find_combs` looks for it at all rotations; `find_walls`
+then finds the outlines beside it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+
+from .strip import Strip, cut_strip
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[Any]
+
+DIRECTIONS = 36
+SHRINK = 4  # the comb's energy is summed over long boxes: a quarter of the size is ample
+PIECES = 24
+BUSIEST = 4
+MIN_WIDTH_PX = 16
+BOX_SHARE = 0.16  # box length as a share of the picture's long side
+
+
+@dataclass(frozen=True)
+class Comb:
+    """A likely place of graduation lines: working pixel (2,), axis direction, score."""
+
+    centre: Array
+    angle: float
+    score: float
+
+
+@dataclass(frozen=True)
+class Barrel:
+    """Axis and outlines of a likely barrel, in working pixels.
+
+    ``centre`` lies on the axis; ``angle`` is the axis direction (radians, sense unknown);
+    ``walls`` are two (M, 2) arrays of pixels on the outlines at -normal and +normal;
+    ``strip`` is centred on the axis.
+    """
+
+    centre: Array
+    angle: float
+    radius_px: float
+    walls: tuple[Array, Array]
+    strip: Strip
+    comb_score: float
+    wall_contrast: float
+
+
+def find_combs(gray: NDArray[np.uint8], most: int = 6) -> list[Comb]:
+    """Likely combs in *gray* (H, W) uint8, best first."""
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (11, 11))
+    thin = cv2.morphologyEx(gray, cv2.MORPH_BLACKHAT, kernel).astype(np.float32)
+    g = gray.astype(np.float32)
+    mean = cv2.blur(g, (31, 31))
+    spread = np.sqrt(np.maximum(cv2.blur(g * g, (31, 31)) - mean * mean, 0))
+    thin = np.minimum(thin / (spread + 6.0), 2.0)
+    smooth = cv2.GaussianBlur(g, (0, 0), 1.0)
+    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0)
+    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
+    c2 = cv2.GaussianBlur(gx * gx - gy * gy, (0, 0), 2.0)
+    s2 = cv2.GaussianBlur(2 * gx * gy, (0, 0), 2.0)
+    total = cv2.GaussianBlur(gx * gx + gy * gy, (0, 0), 2.0)
+    norm = np.hypot(c2, s2) + 1e-6
+    weight = thin * norm / (total + 50.0)
+    c2, s2 = c2 / norm, s2 / norm  # cosine and sine of twice the direction across the line
+    h, w = gray.shape
+    small = (w // SHRINK, h // SHRINK)
+    size = int(BOX_SHARE * max(h, w) / SHRINK) | 1
+    mid = size // 2
+    found: list[Comb] = []
+    for i in range(DIRECTIONS):
+        angle = np.pi * i / DIRECTIONS
+        along = c2 * np.cos(2 * angle) + s2 * np.sin(2 * angle)
+        energy = cv2.resize(
+            weight * np.clip((along - 0.75) / 0.25, 0, 1), small, interpolation=cv2.INTER_AREA
+        )
+        box = np.zeros((size, size), np.float32)
+        dx, dy = mid * np.cos(angle), mid * np.sin(angle)
+        cv2.line(
+            box,
+            (round(mid - dx), round(mid - dy)),
+            (round(mid + dx), round(mid + dy)),
+            1,
+            3,
+        )
+        # capped, so that evenly spread lines beat one strong spot
+        response = cv2.filter2D(
+            np.minimum(energy, 0.3), -1, box / box.sum(), borderType=cv2.BORDER_CONSTANT
+        )
+        for _ in range(2):
+            _, score, _, (px, py) = cv2.minMaxLoc(response)
+            found.append(Comb(np.array([px, py], float) * SHRINK, float(angle), float(score)))
+            cv2.circle(response, (px, py), size // 2, 0, -1)
+    found.sort(key=lambda c: -c.score)
+    kept: list[Comb] = []
+    for comb in found:
+        for other in kept:
+            turn = abs((comb.angle - other.angle + np.pi / 2) % np.pi - np.pi / 2)
+            near = np.hypot(*(comb.centre - other.centre)) < 0.5 * size * SHRINK
+            if turn < np.radians(25) and near:
+                break
+        else:
+            kept.append(comb)
+        if len(kept) == most:
+            break
+    return kept
+
+
+def _edges(gray: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Signed brightness step across the axis, in units of the local contrast."""
+    across = cv2.Sobel(cv2.GaussianBlur(gray, (0, 0), 1.0), cv2.CV_32F, 0, 1) / 8
+    mean = cv2.blur(gray, (41, 41))
+    spread = np.sqrt(np.maximum(cv2.blur(gray * gray, (41, 41)) - mean * mean, 0))
+    return np.asarray(across / (0.5 * spread + 3.0), np.float32)
+
+
+def _edge_profile(edges: Array, parts: int = 6) -> Array:
+    """Strength (rows,) of edges parallel to the axis; an outline may change sign on its way."""
+    return np.asarray(
+        np.sqrt(np.abs([part.mean(1) for part in np.array_split(edges, parts, axis=1)])).mean(0)
+    )
+
+
+def _refine_angle(image: Array, comb: Comb, long_side: float) -> float:
+    """Turn the axis until edges along it are sharpest."""
+    strip = cut_strip(image, comb.centre, comb.angle, 0.15 * long_side, 0.11 * long_side)
+    edges = _edges(strip.gray)
+    h, w = edges.shape
+    best, best_score = 0.0, -1.0
+    for turn in np.radians(np.arange(-10, 10.1, 0.5)):
+        k = float(np.tan(turn))
+        shear = np.array([[1, 0, 0], [k, 1, -k * w / 2]], np.float32)
+        turned = cv2.warpAffine(edges, shear, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+        profile = _edge_profile(turned)
+        score = float(np.sum(np.clip(profile - np.median(profile), 0, None) ** 3))
+        if score > best_score:
+            best, best_score = float(turn), score
+    return comb.angle + best
+
+
+def find_walls(image: NDArray[np.uint8], comb: Comb) -> Barrel | None:
+    """Outlines beside *comb*: where the texture along the axis ends and a sharp edge runs.
+
+    ``None`` if the texture has no clear sides.
+    """
+    long_side = float(max(image.shape))
+    angle = _refine_angle(image, comb, long_side)
+    half_width = 0.16 * long_side
+    strip = cut_strip(image, comb.centre, angle, 0.2 * long_side, half_width)
+    along = np.abs(cv2.Sobel(cv2.GaussianBlur(strip.gray, (0, 0), 1.2), cv2.CV_32F, 1, 0)) / 8
+    along[:, :3] = along[:, -3:] = 0
+    edge = _edge_profile(_edges(strip.gray), 9)
+    # Busyness of a row: that of its fourth busiest piece, above the card's.  Numerals, stopper
+    # and nozzle make even the bare side of a barrel busy; the flange is one piece or two.
+    pieces = np.array([p.mean(1) for p in np.array_split(np.minimum(along, 8), PIECES, axis=1)])
+    floor = np.percentile(pieces, 20, axis=1, keepdims=True)
+    busy = np.sort(np.log((pieces + 0.15) / (floor + 0.15)), axis=0)[-BUSIEST]
+    # An outline is a sharp edge, busy on its inner side and quiet on its outer side.  A shadow's
+    # edge is quiet on both, a plunger rod's busy on both.
+    band = max(4, int(0.006 * long_side))
+    total = np.concatenate([[0.0], np.cumsum(busy)])
+    rows_at = np.arange(band + 1, len(busy) - band - 1)
+    before = (total[rows_at - 1] - total[rows_at - 1 - band]) / band
+    after = (total[rows_at + 2 + band] - total[rows_at + 2]) / band
+    sharp = edge[rows_at] / (np.percentile(edge, 95) + 1e-6)
+    top = sharp * np.clip(after - before, 0, 1.5) / (1 + np.clip(before, 0, None))
+    bottom = sharp * np.clip(before - after, 0, 1.5) / (1 + np.clip(after, 0, None))
+    middle = (len(busy) - 1) / 2
+    upper = rows_at < middle + 4
+    lower = rows_at > middle - 4
+    i_top = rows_at[upper][np.argsort(-top[upper])[:40]]
+    i_bottom = rows_at[lower][np.argsort(-bottom[lower])[:40]]
+    best, rows = 0.0, (0, 0)
+    inner = np.concatenate([[0.0], np.cumsum(np.clip(busy, 0, 1.0))])
+    for r0 in i_top:
+        for r1 in i_bottom:
+            if r1 - r0 < MIN_WIDTH_PX:
+                continue
+            filled = (inner[r1] - inner[r0]) / (r1 - r0)
+            score = float(np.sqrt(top[r0 - band - 1] * bottom[r1 - band - 1])) * (0.3 + filled)
+            if score > best:
+                best, rows = score, (int(r0), int(r1))
+    if best <= 0.0:
+        return None
+    width = rows[1] - rows[0]
+    walls = tuple(_trace_wall(strip, row, max(3.0, 0.05 * width)) for row in rows)
+    radius = (rows[1] - rows[0]) / 2
+    contrast = float(min(edge[rows[0]], edge[rows[1]]))
+    n = np.array([-np.sin(angle), np.cos(angle)])
+    centre = comb.centre + n * ((rows[0] + rows[1]) / 2 - (strip.gray.shape[0] - 1) / 2)
+    return Barrel(centre, angle, radius, (walls[0], walls[1]), strip, comb.score, contrast)
+
+
+def _trace_wall(strip: Strip, row: int, reach: float) -> Array:
+    """Pixels (M, 2) on the outline near *row* of *strip*: a line fitted to its edge pieces."""
+    edges = np.abs(_edges(strip.gray))
+    h, w = edges.shape
+    lo, hi = max(1, int(row - reach)), min(h - 1, int(row + reach) + 1)
+    parts = np.array_split(np.arange(w), 12)
+    x = np.array([p.mean() for p in parts])
+    profiles = np.array([edges[lo:hi, p].mean(1) for p in parts])
+    y = lo + profiles.argmax(1)
+    strength = profiles.max(1)
+    slope, level = 0.0, float(row)
+    for _ in range(5):
+        r = y - (level + slope * (x - w / 2))
+        weight = strength / (1 + (r / 1.5) ** 2)
+        slope, level = np.polyfit(x - w / 2, y, 1, w=np.sqrt(weight))
+    columns = np.linspace(0, w - 1, 6)
+    fitted = level + slope * (columns - w / 2)
+    m = strip.to_image
+    return np.stack(
+        [
+            m[0, 0] * columns + m[0, 1] * fitted + m[0, 2],
+            m[1, 0] * columns + m[1, 1] * fitted + m[1, 2],
+        ],
+        axis=-1,
+    )
+
+
+def find_barrels(gray: NDArray[np.uint8], most: int = 5) -> list[Barrel]:
+    """Likely barrels in *gray* (H, W) uint8, best comb first, one for each place."""
+    kept: list[Barrel] = []
+    for comb in find_combs(gray, most):
+        barrel = find_walls(gray, comb)
+        if barrel is None or any(_same(barrel, other) for other in kept):
+            continue
+        kept.append(barrel)
+    return kept
+
+
+def _same(a: Barrel, b: Barrel) -> bool:
+    turn = abs((a.angle - b.angle + np.pi / 2) % np.pi - np.pi / 2)
+    n = np.array([-np.sin(b.angle), np.cos(b.angle)])
+    aside = abs(float((a.centre - b.centre) @ n))
+    alike = 0.85 < a.radius_px / b.radius_px < 1.18
+    return bool(turn < np.radians(3) and aside < 0.2 * b.radius_px and alike)

@@ -1,0 +1,148 @@
+"""The barrel as the camera sees it: a circular cylinder in perspective.
+
+Lengths are in units of the barrel's *outer radius* (R = 1): a photograph has no
+absolute scale and none is needed, since the graduations carry it.  ``x`` runs
+along the axis, ``phi`` (radians) around it, zero on the side that faces the
+camera, positive towards increasing ``n`` (the axis direction turned by +90 degrees in
+the picture).  All equations are those of a pinhole with one radial distortion term;
+see docs/method.md.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[Any]
+
+
+@dataclass(frozen=True)
+class Camera:
+    """Pinhole: ``focal`` px, principal point ``(cx, cy)`` px, radial ``k1`` (by focal units)."""
+
+    focal: float
+    cx: float
+    cy: float
+    k1: float = 0.0
+
+    def rays(self, points: Array) -> Array:
+        """Directions (..., 3), z = 1, of the viewing rays of pixels (..., 2)."""
+        xd = (points[..., 0] - self.cx) / self.focal
+        yd = (points[..., 1] - self.cy) / self.focal
+        # one fixed-point step inverts (1 + k1 r^2) to k1^2 r^4: 1e-4 of r at |k1| = 0.03
+        r2 = xd * xd + yd * yd
+        r2 = r2 / (1.0 + self.k1 * r2) ** 2
+        s = 1.0 / (1.0 + self.k1 * r2)
+        return np.stack([xd * s, yd * s, np.ones_like(xd)], axis=-1)
+
+    def pixels(self, points: Array) -> Array:
+        """Pixels (..., 2) of points in space (..., 3)."""
+        x = points[..., 0] / points[..., 2]
+        y = points[..., 1] / points[..., 2]
+        s = self.focal * (1.0 + self.k1 * (x * x + y * y))
+        return np.stack([self.cx + x * s, self.cy + y * s], axis=-1)
+
+
+@dataclass(frozen=True)
+class Cylinder:
+    """Pose of the barrel before a `Camera`.
+
+    ``anchor``: a pixel (2,) fixed during a fit; ``angle``: direction of the axis in
+    the picture, radians; ``offset``: distance in px from the anchor to the axis along
+    the normal; ``tilt``: out-of-plane angle of the axis, radians, positive where +x
+    recedes from the camera; ``radius_px``: apparent outer radius at the anchor.
+    """
+
+    camera: Camera
+    anchor: tuple[float, float]
+    angle: float
+    offset: float
+    tilt: float
+    radius_px: float
+
+    def __post_init__(self) -> None:
+        ca, sa = np.cos(self.angle), np.sin(self.angle)
+        ct, st = np.cos(self.tilt), np.sin(self.tilt)
+        foot = np.array([self.anchor[0] - sa * self.offset, self.anchor[1] + ca * self.offset])
+        depth = self.camera.focal / self.radius_px
+        origin = self.camera.rays(foot) * depth
+        axis = np.array([ct * ca, ct * sa, st])
+        # the side that faces the camera: from the axis towards the pinhole, square to the axis
+        front = -origin + axis * (origin @ axis)
+        front /= np.linalg.norm(front)
+        side = np.cross(front, axis)  # completes the frame; sign fixed below
+        if side @ np.array([-sa, ca, 0.0]) < 0:
+            side = -side
+        object.__setattr__(self, "_origin", origin)
+        object.__setattr__(self, "_axis", axis)
+        object.__setattr__(self, "_front", front)
+        object.__setattr__(self, "_side", side)
+
+    def moved(self, **changes: Any) -> Cylinder:
+        """A copy with some parameters changed."""
+        return replace(self, **changes)
+
+    def project(self, x: Array, phi: Array, radius: Array | float = 1.0) -> Array:
+        """Pixels (..., 2) of points at axial *x*, azimuth *phi*, distance *radius*."""
+        x, phi, radius = np.broadcast_arrays(np.asarray(x, float), phi, radius)
+        p = (
+            self._origin  # type: ignore[attr-defined]
+            + x[..., None] * self._axis  # type: ignore[attr-defined]
+            + (radius * np.cos(phi))[..., None] * self._front  # type: ignore[attr-defined]
+            + (radius * np.sin(phi))[..., None] * self._side  # type: ignore[attr-defined]
+        )
+        return self.camera.pixels(p)
+
+    def surface(self, points: Array, radius: float = 1.0) -> tuple[Array, Array]:
+        """Axial position and azimuth, each (...), where pixels (..., 2) meet the near surface.
+
+        NaN where the ray misses the cylinder of that *radius*.
+        """
+        d = self.camera.rays(np.asarray(points, float))
+        a, o = self._axis, self._origin  # type: ignore[attr-defined]
+        da = d @ a
+        oa = o @ a
+        dp = d - da[..., None] * a
+        op = o - oa * a
+        aa = np.sum(dp * dp, -1)
+        bb = dp @ op
+        disc = bb * bb - aa * (op @ op - radius * radius)
+        with np.errstate(invalid="ignore"):
+            t = (bb - np.sqrt(disc)) / aa
+        hit = t[..., None] * d - o
+        x = hit @ a
+        phi = np.arctan2(hit @ self._side, hit @ self._front)  # type: ignore[attr-defined]
+        return x, phi
+
+    def miss_distance(self, points: Array) -> Array:
+        """Least distance (...) between the viewing rays of pixels (..., 2) and the axis, signed.
+
+        The sign is that of the side of the axis; an outer wall's outline has magnitude 1.
+        """
+        d = self.camera.rays(np.asarray(points, float))
+        n = np.cross(d, self._axis)  # type: ignore[attr-defined]
+        s = n @ self._origin / np.linalg.norm(n, axis=-1)  # type: ignore[attr-defined]
+        mid = np.cross(self._axis, self._side)  # type: ignore[attr-defined]
+        sign = np.sign(self._origin @ mid)  # type: ignore[attr-defined]
+        return -s * sign
+
+    def limb(self, radius: float = 1.0) -> float:
+        """Azimuth at which a cylinder of *radius* turns out of the camera's view, radians."""
+        o, a = self._origin, self._axis  # type: ignore[attr-defined]
+        distance = np.linalg.norm(o - (o @ a) * a)
+        return float(np.arccos(np.clip(radius / distance, -1, 1)))
+
+    def view_angle(self, x: float, phi: float = 0.0) -> float:
+        """Angle at (x, phi) between the viewing ray and the plane square to the axis, radians."""
+        p = (
+            self._origin  # type: ignore[attr-defined]
+            + x * self._axis  # type: ignore[attr-defined]
+            + np.cos(phi) * self._front  # type: ignore[attr-defined]
+            + np.sin(phi) * self._side  # type: ignore[attr-defined]
+        )
+        return float(np.arcsin(p @ self._axis / np.linalg.norm(p)))  # type: ignore[attr-defined]

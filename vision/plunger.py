@@ -1,0 +1,195 @@
+"""Scale -> FiducialLine: where the stopper's front sealing ring touches the wall.
+
+The finder says which of the many edges is the ring; this module measures it near both limbs
+of the barrel.  On the fitted cylinder a ring is one axial position at every azimuth, so what
+the camera's tilt displaces in the picture is put right by the fit and not by a factor.
+
+The front ring's leading edge itself is the worst place to measure: through the liquid one
+looks *into* the barrel, and the ring's rounded flank and the cone's foot are seen magnified
+in front of it (a black stopper reads 1 to 4 % low).  But its trailing edge, and both edges of
+the second ring, border on the dry gap behind it, where total reflection at the bore shows
+exactly what touches the wall.  The rings of one stopper are alike, so
+
+    leading edge = trailing edge of the front ring - width of the second ring.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from .cylinder import Cylinder
+    from .photo import Photo
+
+    Array = NDArray[Any]
+
+# Azimuths looked at, degrees: nearer the middle the cone shows, further out the outline's blur.
+LIMB_DEG = (68.0, 84.0)
+ROWS = 10
+BEFORE, BEHIND = 0.45, 2.0  # outer radii looked at before and behind the supposed place
+TRAILING = (-0.12, 0.45)  # where the front ring's trailing edge may be, from the finder's place
+GAP = (0.12, 1.3)  # length of the dry gap between the rings, outer radii
+WIDTH = (0.04, 0.26)  # width of a ring, outer radii
+USUAL_WIDTH, USUAL_WIDTH_SD = 0.11, 0.05
+# The finder was trained on rings of one shape; on others it stands off by this much.
+FINDER_BIAS, FINDER_SD = 0.022, 0.038  # outer radii, towards the nozzle
+RINGS_SD = 0.036
+PRIOR_SD = 0.07
+MIN_RINGS_SCORE = 1.0
+RIVAL_DISTANCE = 0.05
+MASS_WINDOW = 0.15  # outer radii about the peak that should hold the finder's belief
+MIN_MASS = 0.7
+# Refraction at the limb: typical bore over outer radius, and the index of polypropylene
+# (about 1.49; common handbook value, from memory).
+BORE_SHARE = 0.89
+INDEX = 1.49
+
+
+@dataclass(frozen=True)
+class FiducialLine:
+    """Axial position of the ring's leading contact edge, outer radii, and its doubts.
+
+    ``x``: position; ``sd``: standard uncertainty, outer radii; ``mass``: the finder's belief
+    within reach of its peak, 0 to 1; ``rings``: score of the two-ring measurement, 0 where it
+    found nothing and the finder's position stands alone.
+    """
+
+    x: float
+    sd: float
+    mass: float
+    rings: float
+
+
+def peak_of(log_probs: Array, x: Array) -> tuple[float, float, float]:
+    """Position, spread and mass of the finder's peak; *log_probs* (W,) over axial *x* (W,)."""
+    p = np.exp(np.asarray(log_probs, float))
+    step = float(abs(x[1] - x[0]))
+    n = max(1, round(MASS_WINDOW / step))
+    window = np.convolve(p, np.ones(2 * n + 1), mode="same")
+    i = int(np.argmax(np.convolve(p, np.ones(3), mode="same")))
+    near = slice(max(0, i - n), i + n + 1)
+    q = p[near] / p[near].sum()
+    centre = float(np.sum(q * x[near]))
+    spread = float(np.sqrt(np.sum(q * (x[near] - centre) ** 2)))
+    return centre, spread, float(window[i])
+
+
+def measure_ring(
+    photo: Photo, cylinder: Cylinder, guess: float, spread: float, mass: float, direction: int
+) -> FiducialLine:
+    """Measure the ring near the finder's *guess* (axial, outer radii).
+
+    *direction* is +1 if volume grows with x, else -1.  The two-ring measurement and the
+    finder's place, its known bias removed, are averaged by their variances; what they
+    disagree by widens the uncertainty.
+    """
+    found = _two_rings(photo, cylinder, guess, direction)
+    finder_x = guess + direction * FINDER_BIAS
+    finder_sd = float(np.hypot(FINDER_SD, max(0.0, spread - 0.045)))
+    if found is None or found[0] < MIN_RINGS_SCORE:
+        # unsupported, the finder is believed less; least of all where it is not sure itself
+        sd = float(np.hypot(finder_sd, 0.02)) + 0.15 * max(0.0, 0.97 - mass)
+        return FiducialLine(finder_x, sd, mass, 0.0)
+    score, lead, lead_over_rival = found
+    measured = guess + direction * (lead + wall_refraction(cylinder, guess, direction))
+    rings_sd = RINGS_SD * (1.0 if lead_over_rival > 1.0 else 1.6)
+    w_rings, w_finder = rings_sd**-2, finder_sd**-2
+    x = (w_rings * measured + w_finder * finder_x) / (w_rings + w_finder)
+    apart = abs(measured - finder_x)
+    # the two share the picture, so averaging them gains little: no smaller than 0.8 of the better
+    sd = max((w_rings + w_finder) ** -0.5, 0.8 * min(rings_sd, finder_sd))
+    sd = float(np.hypot(sd, 0.3 * apart)) + 0.15 * max(0.0, 0.9 - mass)
+    return FiducialLine(float(x), sd, mass, float(score))
+
+
+def wall_refraction(cylinder: Cylinder, x: float, direction: int) -> float:
+    """Axial shift, outer radii towards the plunger, from the outer surface to the bore.
+
+    A ray that meets the outer surface near the limb is bent into the wall, meets the bore a
+    little further round, and has moved along the axis meanwhile.  In the section square to the
+    axis the product of index and least distance is conserved (Bouguer).
+    """
+    angle = cylinder.view_angle(x) * direction
+    miss = np.sin(np.radians(np.mean(LIMB_DEG)))
+    turn = np.arcsin(miss / (INDEX * BORE_SHARE)) - np.arcsin(miss / INDEX)
+    chord = np.sqrt(1 + BORE_SHARE**2 - 2 * BORE_SHARE * np.cos(turn))
+    return float(chord * np.tan(angle) / INDEX)
+
+
+def _limb_profile(photo: Photo, cylinder: Cylinder, x: Array) -> Array:
+    """Mean colours (X, 6) along the axis beside both limbs: three channels for each side."""
+    sides = []
+    for side in (-1.0, 1.0):
+        phi = np.radians(np.linspace(*LIMB_DEG, ROWS)) * side
+        points = cylinder.project(x[None, :], phi[:, None]).astype(np.float32)
+        rows = cv2.remap(
+            photo.bgr,
+            points[..., 0],
+            points[..., 1],
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        sides.append(rows.astype(np.float32).mean(0))
+    profile = np.ascontiguousarray(np.concatenate(sides, axis=1).T)
+    return np.asarray(cv2.GaussianBlur(profile, (0, 0), sigmaX=1.2, sigmaY=0.01).T)
+
+
+def _two_rings(
+    photo: Photo, cylinder: Cylinder, guess: float, direction: int
+) -> tuple[float, float, float] | None:
+    """Score, leading edge from *guess* (outer radii, towards the plunger), lead over a rival.
+
+    Tries every triple of edges as (trailing edge of the front ring, leading and trailing edge
+    of the second): the rings must have one colour, and it must differ from the gap's and from
+    what is behind.
+    """
+    step = 0.5 / cylinder.radius_px
+    u = np.arange(-BEFORE, BEHIND, step)
+    colours = _limb_profile(photo, cylinder, guess + direction * u)
+    steep = np.linalg.norm(np.gradient(colours, axis=0), axis=1) / np.sqrt(2)
+    total = np.vstack([np.zeros(colours.shape[1]), np.cumsum(colours, axis=0)])
+    squares = np.concatenate([[0.0], np.cumsum((colours**2).sum(1))])
+
+    def mean(a: int, b: int) -> Array:
+        return np.asarray((total[b] - total[a]) / max(b - a, 1))
+
+    def apart(m: Array, n: Array) -> float:
+        return float(np.linalg.norm(m - n) / np.sqrt(2))
+
+    inner = steep[1:-1]
+    edges = 1 + np.flatnonzero(
+        (inner >= steep[:-2]) & (inner > steep[2:]) & (inner > 0.12 * np.percentile(steep, 95))
+    )
+    at = u[edges]
+    tried: list[tuple[float, float]] = []
+    for a in edges[(at > TRAILING[0]) & (at < TRAILING[1])]:
+        for b in edges[(at > u[a] + GAP[0]) & (at < u[a] + GAP[1])]:
+            gap = mean(a + 2, max(b - 1, a + 3))
+            n = max(b - 1 - (a + 2), 1)
+            unrest = (squares[max(b - 1, a + 3)] - squares[a + 2]) / n - float((gap**2).sum())
+            for c in edges[(at > u[b] + WIDTH[0]) & (at < u[b] + WIDTH[1])]:
+                w = int(c - b)
+                if a - w < 1 or c + 6 >= len(u):
+                    continue
+                front = mean(a - w + 1, max(a - 1, a - w + 2))
+                second = mean(b + 1, max(c, b + 2))
+                behind = mean(c + 2, min(c + 2 + max(w, 6), len(u) - 1))
+                contrast = min(apart(front, gap), apart(second, gap), apart(second, behind))
+                sharp = 0.25 * float(min(steep[a], steep[b], steep[c], 25.0))
+                score = contrast - apart(front, second) + sharp
+                score -= 0.5 * float(np.sqrt(max(unrest, 0.0) / 2))
+                lead = float(u[a] - w * step)
+                score = score / 12.0 - 0.5 * ((lead - FINDER_BIAS) / PRIOR_SD) ** 2
+                score -= 0.5 * ((w * step - USUAL_WIDTH) / USUAL_WIDTH_SD) ** 2
+                tried.append((float(score), lead))
+    if not tried:
+        return None
+    best = max(tried)
+    rivals = [s for s, lead in tried if abs(lead - best[1]) > RIVAL_DISTANCE]
+    return best[0], best[1], best[0] - max(rivals) if rivals else 9.0

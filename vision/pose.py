@@ -1,0 +1,225 @@
+"""The barrel's pose from its graduation lines: they are arcs on one cylinder, equally spaced."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from .cylinder import Camera, Cylinder
+from .strip import Strip, unwrap
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[Any]
+
+# Phones report the focal length to a whole millimetre, and focus breathing changes it.
+FOCAL_LOG_SD_WITH_EXIF = 0.04
+FOCAL_LOG_SD_WITHOUT = 0.3
+TYPICAL_FOCAL_35MM = 34.0  # common practice, no source: main cameras of phones, 24-50 mm
+K1_SD = 0.02
+MAX_AZIMUTH = np.radians(80)
+TILT_SCAN = np.radians(np.arange(-26, 26.5, 1.0))
+
+
+@dataclass(frozen=True)
+class Lattice:
+    """Equally spaced graduation lines: line k stands at ``x0 + k * pitch`` (outer radii)."""
+
+    x0: float
+    pitch: float
+
+    def x(self, k: Array | float) -> Array:
+        """Axial position of line(s) *k*."""
+        return np.asarray(self.x0 + np.asarray(k) * self.pitch)
+
+    def k(self, x: Array | float) -> Array:
+        """Line number(s), fractional, at axial position(s) *x*."""
+        return np.asarray((np.asarray(x) - self.x0) / self.pitch)
+
+
+@dataclass(frozen=True)
+class TickPoints:
+    """Points found on graduation lines: pixels (N, 2), line numbers (N,), strengths (N,)."""
+
+    pixels: Array
+    k: Array
+    strength: Array
+    phi: Array
+
+    def __len__(self) -> int:
+        return len(self.k)
+
+
+def azimuths(radius_px: float, limit: float = MAX_AZIMUTH) -> Array:
+    """Azimuths to sample, about one working pixel apart along the circumference's middle."""
+    step = max(np.radians(1.0), 1.0 / radius_px)
+    n = int(limit / step)
+    return np.arange(-n, n + 1) * step
+
+
+def scan_tilt(cylinder: Cylinder, strip: Strip, lines: Array, x: Array) -> Cylinder:
+    """*cylinder* at the tilt where the unwrapped lines are straightest.
+
+    Straight lines add up to sharp peaks when averaged over azimuth, so the normalised
+    second moment of that average is greatest at the right tilt.  One degree steps: it
+    only has to start the least-squares fit.
+    """
+    phi = azimuths(cylinder.radius_px)[::2]
+    best, best_score = cylinder, -1.0
+    for tilt in TILT_SCAN:
+        trial = cylinder.moved(tilt=float(tilt))
+        profile = np.minimum(unwrap(trial, strip, lines, x, phi), 1.0).mean(0)
+        score = float(np.sum(profile**2) / (np.sum(profile) ** 2 + 1e-9))
+        if score > best_score:
+            best, best_score = trial, score
+    return best
+
+
+def tick_points(
+    cylinder: Cylinder,
+    strip: Strip,
+    lines: Array,
+    lattice: Lattice,
+    k: Array,
+    reach: float,
+    min_strength: float = 0.15,
+    bin_width: float = np.radians(8),
+) -> TickPoints:
+    """Where lines *k* of *lattice* are seen, by azimuth bin; *reach* in outer radii.
+
+    Sub-pixel position by a parabola through the strongest sample and its neighbours.
+    """
+    step = 0.5 / cylinder.radius_px
+    lo, hi = float(lattice.x(k.min())) - reach, float(lattice.x(k.max())) + reach
+    x = np.arange(lo - 4 * step, hi + 4 * step, step)
+    centres = np.arange(-10, 11) * bin_width
+    centres = centres[np.abs(centres) <= MAX_AZIMUTH]
+    sub = np.linspace(-0.5, 0.5, max(3, int(bin_width * cylinder.radius_px / 2))) * bin_width
+    flat = np.minimum(
+        unwrap(cylinder, strip, lines, x, (centres[:, None] + sub[None, :]).ravel()), 1.2
+    )
+    profiles = flat.reshape(len(centres), len(sub), len(x)).mean(1)
+    half = max(1, round(reach / step))
+    at = np.round((lattice.x(k) - x[0]) / step).astype(int)
+    window = at[:, None] + np.arange(-half, half + 1)[None, :]
+    window = np.clip(window, 1, len(x) - 2)
+    found_x, found_phi, found_k, found_s = [], [], [], []
+    for b, centre in enumerate(centres):
+        p = profiles[b]
+        w = p[window]
+        j = np.argmax(w, axis=1)
+        i = window[np.arange(len(k)), j]
+        s = p[i]
+        left, right = p[i - 1], p[i + 1]
+        peak = (s >= left) & (s >= right) & (s >= min_strength)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            shift = 0.5 * (left - right) / (left - 2 * s + right)
+        shift = np.where(np.isfinite(shift), np.clip(shift, -0.5, 0.5), 0.0)
+        found_x.append((x[i] + shift * step)[peak])
+        found_phi.append(np.full(peak.sum(), centre))
+        found_k.append(k[peak])
+        found_s.append(s[peak])
+    fx, fp = np.concatenate(found_x), np.concatenate(found_phi)
+    return TickPoints(
+        cylinder.project(fx, fp), np.concatenate(found_k), np.concatenate(found_s), fp
+    )
+
+
+@dataclass(frozen=True)
+class PoseFit:
+    """Least-squares pose, lattice and covariance; parameters as in `fit_pose`."""
+
+    cylinder: Cylinder
+    lattice: Lattice
+    covariance: Array
+    residuals_px: Array
+    used: Array
+    theta: Array
+    prior_focal_px: float
+
+
+def unpack(theta: Array, start: Cylinder, focal_px: float) -> tuple[Cylinder, Lattice]:
+    """Pose and lattice of the parameters *theta* (8,) of `fit_pose`.
+
+    Angle, offset (px), tilt, log of the radius (px), first line, pitch, log of the focal
+    length over *focal_px*, k1; *start* gives the anchor and the principal point.
+    """
+    camera = Camera(
+        focal_px * float(np.exp(theta[6])), start.camera.cx, start.camera.cy, float(theta[7])
+    )
+    cylinder = Cylinder(
+        camera,
+        start.anchor,
+        float(theta[0]),
+        float(theta[1]),
+        float(theta[2]),
+        float(np.exp(theta[3])),
+    )
+    return cylinder, Lattice(float(theta[4]), float(theta[5]))
+
+
+def fit_pose(
+    start: Cylinder,
+    lattice: Lattice,
+    points: TickPoints,
+    walls: tuple[Array, Array] | None,
+    wall_sd_px: float,
+    focal_px: float | None,
+    long_side_px: int,
+) -> PoseFit:
+    """Fit angle, offset, tilt, radius, first line, pitch, focal length and k1.
+
+    *walls*: two (M, 2) arrays of pixels on the outlines at -side and +side.  Robust
+    (soft L1) in the tick residuals, in units of 0.5 px; the prior on the focal length
+    is EXIF's where *focal_px* is given and broad otherwise.
+    """
+    prior = focal_px or TYPICAL_FOCAL_35MM / 36.0 * long_side_px
+    log_sd = FOCAL_LOG_SD_WITH_EXIF if focal_px else FOCAL_LOG_SD_WITHOUT
+    tick_sd_px = 0.5
+    weight = np.sqrt(np.clip(points.strength, 0.1, 0.6) / 0.4) / tick_sd_px
+
+    def residuals(theta: Array) -> Array:
+        cylinder, line = unpack(theta, start, prior)
+        x, _ = cylinder.surface(points.pixels)
+        along = (x - line.x(points.k)) * cylinder.radius_px
+        r = np.where(np.isnan(along), 3.0, along) * weight
+        r = np.sign(r) * np.sqrt(2 * (np.sqrt(1 + (r / 1.5) ** 2) - 1)) * 1.5
+        parts = [r, [theta[6] / log_sd, theta[7] / K1_SD]]
+        if walls is not None:
+            for sign, wall in zip((-1.0, 1.0), walls, strict=True):
+                miss = cylinder.miss_distance(wall) - sign
+                parts.append(miss * cylinder.radius_px / (wall_sd_px * np.sqrt(len(wall) / 2)))
+        return np.concatenate([np.atleast_1d(p) for p in parts])
+
+    theta0 = np.array(
+        [
+            start.angle,
+            start.offset,
+            start.tilt,
+            np.log(start.radius_px),
+            lattice.x0,
+            lattice.pitch,
+            np.log(start.camera.focal / prior),
+            start.camera.k1,
+        ]
+    )
+    scale = np.array([0.01, 1.0, 0.03, 0.02, 0.02, lattice.pitch / 100, 0.05, 0.01])
+    lower = np.full(8, -np.inf)
+    upper = np.full(8, np.inf)
+    lower[2], upper[2] = -0.6, 0.6
+    lower[6], upper[6] = -0.8, 0.8
+    lower[7], upper[7] = -0.15, 0.15
+    theta0 = np.clip(theta0, lower + 1e-9, upper - 1e-9)
+    solved = least_squares(residuals, theta0, x_scale=scale, bounds=(lower, upper), max_nfev=40)
+    cylinder, line = unpack(solved.x, start, prior)
+    x, _ = cylinder.surface(points.pixels)
+    off = (x - line.x(points.k)) * cylinder.radius_px
+    normal = solved.jac.T @ solved.jac
+    covariance = np.linalg.pinv(normal)
+    spread = 1.4826 * np.nanmedian(np.abs(off)) if len(off) else np.inf
+    used = np.abs(off) < max(3 * spread, 0.6)
+    return PoseFit(cylinder, line, covariance, off, used, solved.x, prior)

@@ -1,0 +1,249 @@
+"""Photograph -> Reading.  `read_photo`, top to bottom, is the method."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from .barrel import find_barrels
+from .budget import budget_of
+from .contents import Air, air_in_front
+from .evidence import collect
+from .finder_net import (
+    MARGIN_BEFORE_ZERO,
+    MARGIN_PAST_END,
+    column_positions,
+    finder_strip,
+    stopper_net,
+)
+from .graduations import Graduations, Prospect, find_graduations, look_at
+from .labelling import Labelling, label_lines
+from .model import Outcome, Reading, Reason, Refusal
+from .photo import Photo, load_photo
+from .plunger import MIN_MASS, FiducialLine, measure_ring, peak_of
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[Any]
+
+PROSPECTS = 4
+MIN_WEIGHT = 40.0  # agreeing points on lines below which there is no comb to speak of
+RIVAL_SHARE = 0.35  # a second comb with this share of the first's weight is a second syringe
+CLEAR_WEIGHT = 90.0
+MAX_TILT = np.radians(32)
+MARGIN_WITH_NUMERALS = 3.0
+MARGIN_LINES_ALONE = 7.0
+MIN_NUMERALS = 4.0
+FRAME_MARGIN_PX = 2.0
+# nominal capacity where the scale runs past it: common practice, no source
+NOMINAL_ML = {12.0: 10.0, 6.0: 5.0, 24.0: 20.0, 60.0: 50.0}
+
+
+def read_photo(
+    path: str | os.PathLike[str],
+    *,
+    capacity_ml: float | None = None,
+    interval_ml: float | None = None,
+) -> Outcome:
+    """Read the volume at the fiducial line in the photograph at *path*.
+
+    Parameters
+    ----------
+    path : path of a JPEG, PNG, TIFF or WebP file
+    capacity_ml, interval_ml : the syringe's nominal capacity and scale interval, mL, if known
+
+    Returns
+    -------
+    Reading or Refusal
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is nothing at *path*.
+    ValueError
+        If *capacity_ml* or *interval_ml* is not positive.
+    """
+    for name, value in (("capacity_ml", capacity_ml), ("interval_ml", interval_ml)):
+        if value is not None and not value > 0:
+            raise ValueError(f"{name} must be positive, not {value}")
+    photo = load_photo(path)
+    if isinstance(photo, Reason):
+        return Refusal((photo,))
+    return read_pixels(photo, capacity_ml=capacity_ml, interval_ml=interval_ml)
+
+
+def read_pixels(
+    photo: Photo, *, capacity_ml: float | None = None, interval_ml: float | None = None
+) -> Outcome:
+    """As `read_photo`, for a photograph already decoded."""
+    found = _graduations(photo)
+    if isinstance(found, Reason):
+        return Refusal((found,))
+    if abs(found.cylinder.tilt) > MAX_TILT:
+        return _refuse("tilt-too-large", photo, found)
+    labelling = label_lines(found, capacity_ml, interval_ml)
+    if labelling is None or not _is_sure(labelling, found):
+        return _refuse(_why_unlabelled(found, photo), photo, found)
+    if contradiction := _contradiction(labelling, capacity_ml):
+        return _refuse("contradicts-given-syringe", photo, found, labelling, detail=contradiction)
+    if not _ends_in_frame(photo, found, labelling):
+        return _refuse("scale-cut-off", photo, found, labelling)
+    strip, x = _finder_view(photo, found, labelling)
+    findings = stopper_net().look(strip)
+    guess, spread, mass = peak_of(findings.fiducial_log_probs, x)
+    if mass < MIN_MASS:
+        whole = _flange_in_frame(photo, found, labelling)
+        code = "plunger-not-visible" if whole else "plunger-cut-off"
+        return _refuse(code, photo, found, labelling)
+    line = measure_ring(photo, found.cylinder, guess, spread, mass, labelling.direction)
+    volume = float(labelling.value_ml(found.lattice.k(line.x)))
+    scale = labelling.scale
+    if not -0.5 * scale.interval_ml <= volume <= 1.02 * scale.largest_ml + scale.interval_ml:
+        return _refuse("plunger-not-visible", photo, found, labelling, line=line)
+    volume = max(volume, 0.0)
+    budget = budget_of(photo, found, labelling, line)
+    air = air_in_front(findings.air_fraction, x, found, labelling, line)
+    air = Air(min(air.volume_ml, volume), air.standard_uncertainty_ml, air.stretches)
+    on_line = found.cylinder.project(np.array([_x(found, labelling, 0.0), line.x]), 0.0)
+    zero_px, fiducial_px = photo.to_displayed(on_line)
+    return Reading(
+        capacity_ml=capacity_ml or NOMINAL_ML.get(scale.largest_ml, scale.largest_ml),
+        interval_ml=scale.interval_ml,
+        graduated_max_ml=scale.largest_ml,
+        volume_ml=volume,
+        budget=budget,
+        air_ml=air.volume_ml,
+        air_standard_uncertainty_ml=air.standard_uncertainty_ml,
+        zero_line_px=(float(zero_px[0]), float(zero_px[1])),
+        fiducial_line_px=(float(fiducial_px[0]), float(fiducial_px[1])),
+        evidence=collect(photo, found, labelling, line, air),
+    )
+
+
+def _graduations(photo: Photo) -> Graduations | Reason:
+    """The one graduated barrel in the picture, fitted; or why there is none."""
+    prospects = [p for b in find_barrels(photo.gray) if (p := look_at(photo, b)) is not None]
+    prospects.sort(key=lambda p: -p.score)
+    fitted: list[tuple[Graduations, Prospect]] = []
+    for prospect in prospects[:PROSPECTS]:
+        # a clear first leaves the rest for a photograph in which its lines don't hold together
+        clear = bool(fitted) and fitted[0][0].weight > CLEAR_WEIGHT
+        if clear and prospect.score < RIVAL_SHARE * prospects[0].score:
+            break
+        graduations = find_graduations(photo, prospect)
+        if graduations is not None:
+            fitted.append((graduations, prospect))
+    if not fitted:
+        return Reason.of("too-blurred" if _is_blurred(photo) else "no-syringe")
+    fitted.sort(key=lambda f: -f[0].weight)
+    best = fitted[0][0]
+    if best.weight < MIN_WEIGHT:
+        return Reason.of("too-blurred" if _is_blurred(photo) else "no-syringe")
+    for other, _ in fitted[1:]:
+        if other.weight > max(MIN_WEIGHT, RIVAL_SHARE * best.weight) and _elsewhere(best, other):
+            return Reason.of("several-syringes")
+    return best
+
+
+def _elsewhere(a: Graduations, b: Graduations) -> bool:
+    """True if *b* lies on another barrel than *a*: its lines miss a's outline."""
+    miss = np.abs(a.cylinder.miss_distance(b.points.pixels))
+    return bool(np.median(miss) > 1.3)
+
+
+def _is_blurred(photo: Photo) -> bool:
+    """True if no edge in the picture is sharp: the steepest gradients span many pixels."""
+    from skimage.measure import blur_effect
+
+    step = max(1, round(max(photo.gray.shape) / 900))
+    return bool(blur_effect(photo.gray[::step, ::step]) > 0.62)
+
+
+def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
+    """True if the labelling beats every other one, by its numerals or clearly by its lines."""
+    if labelling.margin < MARGIN_WITH_NUMERALS:
+        return False
+    if labelling.numeral_score >= MIN_NUMERALS:
+        return True
+    # lines alone: only where their count and pattern leave nothing else, and no numeral objects
+    return labelling.margin >= MARGIN_LINES_ALONE and labelling.numeral_score > -5.0
+
+
+def _why_unlabelled(graduations: Graduations, photo: Photo) -> str:
+    """Scale cut off by the frame, or ambiguous."""
+    ends = graduations.cylinder.project(
+        np.array(
+            [
+                graduations.lattice.x(graduations.points.k.min()),
+                graduations.lattice.x(graduations.points.k.max()),
+            ]
+        ),
+        0.0,
+    )
+    height, width = photo.gray.shape
+    near = 1.5 * graduations.lattice.pitch * graduations.cylinder.radius_px + 4
+    x, y = ends[:, 0], ends[:, 1]
+    cut = (x < near) | (y < near) | (x > width - near) | (y > height - near)
+    return "scale-cut-off" if cut.any() else "scale-ambiguous"
+
+
+def _contradiction(labelling: Labelling, capacity_ml: float | None) -> str:
+    """What the print says against the told capacity, or nothing."""
+    if capacity_ml is None:
+        return ""
+    largest = labelling.scale.largest_ml
+    if 0.99 * capacity_ml <= largest <= 1.25 * capacity_ml:
+        return ""
+    return f"The scale runs to {largest:g} mL; {capacity_ml:g} mL was given."
+
+
+def _x(graduations: Graduations, labelling: Labelling, value_ml: float) -> float:
+    return float(graduations.lattice.x(labelling.k(value_ml)))
+
+
+def _inside(photo: Photo, points: Array) -> bool:
+    height, width = photo.gray.shape
+    m = FRAME_MARGIN_PX
+    x, y = points[..., 0], points[..., 1]
+    return bool(np.all((x >= m) & (y >= m) & (x <= width - 1 - m) & (y <= height - 1 - m)))
+
+
+def _ends_in_frame(photo: Photo, graduations: Graduations, labelling: Labelling) -> bool:
+    """True if the zero line and the largest graduation lie in the picture."""
+    ends = np.array([_x(graduations, labelling, v) for v in (0.0, labelling.scale.largest_ml)])
+    return _inside(photo, graduations.cylinder.project(ends, 0.0))
+
+
+def _flange_in_frame(photo: Photo, graduations: Graduations, labelling: Labelling) -> bool:
+    """True if the picture goes on for one radius beyond the last line."""
+    beyond = _x(graduations, labelling, labelling.scale.largest_ml) + labelling.direction * 1.0
+    return _inside(photo, graduations.cylinder.project(np.array([beyond]), 0.0))
+
+
+def _finder_view(
+    photo: Photo, graduations: Graduations, labelling: Labelling
+) -> tuple[NDArray[np.uint8], Array]:
+    """Strip for the finder, volumes growing to the right, and the axial x of its columns."""
+    d = labelling.direction
+    start = _x(graduations, labelling, 0.0) - d * MARGIN_BEFORE_ZERO
+    stop = _x(graduations, labelling, labelling.scale.largest_ml) + d * MARGIN_PAST_END
+    low, high = min(start, stop), max(start, stop)
+    strip = finder_strip(photo.bgr, graduations.cylinder, low, high, reverse=d < 0)
+    x = column_positions(low, high)
+    return strip, (x[::-1] if d < 0 else x)
+
+
+def _refuse(
+    code: str,
+    photo: Photo,
+    graduations: Graduations | None = None,
+    labelling: Labelling | None = None,
+    *,
+    line: FiducialLine | None = None,
+    detail: str = "",
+) -> Refusal:
+    evidence = collect(photo, graduations, labelling, line, None)
+    return Refusal((Reason.of(code, detail),), evidence)
