@@ -14,9 +14,9 @@ import typer
 from ..calc.formatting import format_amount, format_measured, format_number
 from ..calc.quantities import QuantityError, parse_volume_ml
 from ..calc.tolerance import Tolerance, parse_tolerance
-from ..vision import Reading, Refusal
+from ..vision import Outcome, Reading, Refusal
 from .options import ADVISORY, Debug, usage_error
-from .photographs import read_outcome
+from .photographs import read_outcomes, usable_cpus
 
 if TYPE_CHECKING:
     from .verdict import Check
@@ -55,6 +55,16 @@ def demo(
         Path | None,
         typer.Option("--photos", metavar="DIR", help="The folder sample_images of the source."),
     ] = None,
+    jobs: Annotated[
+        int | None,
+        typer.Option(
+            "--jobs",
+            metavar="N",
+            min=1,
+            max=256,
+            help="Read so many photographs at once, instead of one for each processor.",
+        ),
+    ] = None,
     debug: Debug = False,
 ) -> None:
     """Check the sample photographs and write a page of the results.
@@ -80,8 +90,11 @@ def demo(
     typer.echo(_row(("photo", "target", "liquid (k = 2)", "verdict"), widths))
     started = time.monotonic()
     shown = []
-    for task in tasks:
-        shown.append(_show(task, out, debug))
+    outcomes = read_outcomes(
+        [task.photo for task in tasks], jobs=jobs or usable_cpus(), debug=debug
+    )
+    for task, outcome in zip(tasks, outcomes, strict=True):
+        shown.append(_show(task, outcome, out, debug))
         typer.echo(_row(_cells(shown[-1]), widths))
     from .report import demo_page
 
@@ -153,13 +166,13 @@ def _prepare(out: Path) -> str | None:
     return None
 
 
-def _show(task: Task, out: Path, debug: bool) -> Shown:
+def _show(task: Task, outcome: Outcome, out: Path, debug: bool) -> Shown:
     from .pictures import free_name, report_unwritten, write_check_picture
     from .verdict import check_outcome
 
     check = check_outcome(
         task.photo.name,
-        read_outcome(task.photo, debug=debug),
+        outcome,
         target_ml=task.target_ml,
         tolerance=task.tolerance,
     )

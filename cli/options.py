@@ -66,6 +66,10 @@ Interval = Annotated[
         help="Volume between neighbouring lines, e.g. 0.2mL, when you know it.",
     ),
 ]
+Jobs = Annotated[
+    int,
+    typer.Option("--jobs", metavar="N", min=1, max=256, help="Read so many photographs at once."),
+]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON for another program to read.")]
 Debug = Annotated[
     bool,

@@ -15,12 +15,13 @@ from .options import (
     Capacity,
     Debug,
     Interval,
+    Jobs,
     Json,
     check_syringe_options,
     photo_problem,
     usage_error,
 )
-from .photographs import read_outcome, refusal_sentence
+from .photographs import read_outcomes, refusal_sentence
 from .pictures import report_unwritten, write_read_picture
 
 _HEADINGS = ("volume (k = 2)", "air", "liquid", "syringe")
@@ -38,6 +39,7 @@ def read(
             "--picture-dir", metavar="DIR", help="Write an annotated picture of each photo there."
         ),
     ] = None,
+    jobs: Jobs = 1,
     debug: Debug = False,
 ) -> None:
     """Read the volume at the fiducial line in each photograph.
@@ -60,16 +62,23 @@ def read(
     name_width = max(len("photo"), *(len(str(photo)) for photo in photos))
     if not as_json:
         typer.echo(_row("photo", _HEADINGS, name_width))
+    problems = [photo_problem(photo) for photo in photos]
+    outcomes = read_outcomes(
+        [photo for photo, problem in zip(photos, problems, strict=True) if problem is None],
+        jobs=jobs,
+        capacity_ml=capacity,
+        interval_ml=interval,
+        debug=debug,
+    )
     missing = refused = 0
-    for photo in photos:
-        problem = photo_problem(photo)
+    for photo, problem in zip(photos, problems, strict=True):
         outcome: Outcome
         if problem is not None:
             missing += 1
             typer.echo(f"drawmark: {problem}", err=True)
             outcome = _missing(problem)
         else:
-            outcome = read_outcome(photo, capacity_ml=capacity, interval_ml=interval, debug=debug)
+            outcome = next(outcomes)
             refused += isinstance(outcome, Refusal)
         if as_json:
             # echo flushes, so a program that reads along has each line as it is done

@@ -51,7 +51,8 @@ def write_list(folder: Path, *rows: list[str]) -> None:
 
 
 def demo(*arguments: object) -> Result:
-    return CliRunner().invoke(app, ["demo", *map(str, arguments)])
+    # one process, where the reader's answer is what the test says
+    return CliRunner().invoke(app, ["demo", "--jobs", "1", *map(str, arguments)])
 
 
 def test_table_page_and_pictures(samples: Path, tmp_path: Path, reader_says: Say) -> None:
