@@ -245,11 +245,13 @@ def _draw_evidence(scene: NDArray[np.uint8], marks: _Marks, sizes: _Sizes) -> No
         polyline(scene, outline, AIR, thin, closed=True)
     for wall in marks.walls:
         polyline(scene, wall, WALLS, thin)
-    room = _spacing(marks) > 6 * thin
+    # Without a rim: the print itself is one, to either side of a line that was laid on it, and none
+    # where the line runs on beyond the print or lies beside it.
+    width = thin if _spacing(marks) > 6 * thin else 1
     for line in marks.predicted:
-        polyline(scene, line, LINES, thin if room else 1, dash=sizes.body / 3, rim=room)
+        polyline(scene, line, LINES, width, dash=sizes.body / 3, rim=False)
     for line in marks.used:
-        polyline(scene, line, LINES, thin if room else 1, rim=room)
+        polyline(scene, line, LINES, width, rim=False)
     if marks.zero is not None:
         polyline(scene, marks.zero, ZERO, thin + 2)
     if marks.fiducial is not None:
@@ -383,7 +385,7 @@ def _close_up(photo: NDArray[np.uint8], marks: _Marks, sizes: _Sizes) -> NDArray
 
     room = _spacing(marks) * factor > 6 * sizes.thin
     for line in marks.used:
-        polyline(view, moved(line), LINES, sizes.thin if room else 1, rim=room)
+        polyline(view, moved(line), LINES, sizes.thin if room else 1, rim=False)
     # Dashed, so that the edge it was laid on can be seen between the dashes.
     polyline(view, moved(marks.fiducial), FIDUCIAL, sizes.thin + 1, dash=height / 22)
     return view
@@ -445,7 +447,7 @@ def _panel(
     room = sizes.width - left - 2 * gap
     key_rows = _key(marks)
     figures = [row for text in _figures(outcome, check) for row in wrap(text, body, room, 500)]
-    caution = wrap(ADVISORY, round(body * 0.85), sizes.width - 4 * gap)
+    caution = wrap(ADVISORY, round(body * 0.85), sizes.width - 2 * gap)
     column = (len(key_rows) + len(figures)) * line + 4 * gap
     picture = 0 if closeup is None else closeup.shape[0] + line + 2 * gap
     foot = round(len(caution) * body * 1.3) + gap
@@ -467,7 +469,7 @@ def _panel(
         put_text(panel, row, (left, y), body, INK, 500)
     y = panel.shape[0] - foot + body * 0.9
     for row in caution:
-        put_text(panel, row, (2 * gap, y), round(body * 0.85), MUTED)
+        put_text(panel, row, (gap, y), round(body * 0.85), MUTED)
         y += body * 1.3
     return panel
 
@@ -519,5 +521,5 @@ def _figures(outcome: Outcome, check: Check | None) -> list[str]:
             f"deviation from target: {fixed(check.decision.deviation_ml, places, sign=True)} mL"
         )
     if outcome.evidence.tilt_deg is not None:
-        rows.append(f"viewing angle at the ring: {fixed(outcome.evidence.tilt_deg, 1)}°")
+        rows.append(f"viewing angle at the ring: {fixed(abs(outcome.evidence.tilt_deg), 1)}°")
     return [*rows, *outcome.evidence.notes, "± is the expanded uncertainty, k = 2"]

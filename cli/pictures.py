@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from .verdict import Check
 
 SUFFIXES = (".jpg", ".jpeg", ".png")
-JPEG_QUALITY = 90
+JPEG_QUALITY = 82  # to look at, not to measure in
 
 
 def picture_problem(picture: Path) -> str | None:
