@@ -95,9 +95,7 @@ def read_outcomes(
     jobs = min(jobs, len(photos))
     if jobs <= 1:
         for photo in photos:
-            yield read_outcome(
-                photo, capacity_ml=capacity_ml, interval_ml=interval_ml, debug=debug
-            )
+            yield read_outcome(photo, capacity_ml=capacity_ml, interval_ml=interval_ml, debug=debug)
         return
     pool = _pool(jobs)
     try:
