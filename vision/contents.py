@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[Any]
 
-NONE_BELOW = 0.15  # shares below this are the finder's noise, not bubbles
+NONE_BELOW = 0.5  # shares below this are as likely none: the finder is a weak witness of air
 
 
 @dataclass(frozen=True)

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 MIN_POINTS = 24
 WALL_SD_PX = 1.2
-GOOD_QUALITY = 0.3
+GOOD_WEIGHT = 120.0  # agreeing points after which no other lattice is tried
 MARGIN = 14  # lines looked at beyond both ends of what was fitted
 SUBDIVISIONS = (10, 5, 4, 2)
 MIN_SUBDIVISION_PX = 2.5
@@ -136,9 +136,9 @@ def find_graduations(photo: Photo, prospect: Prospect) -> Graduations | None:
             -reach,
             reach,
         )
-        if fitted is not None and (best is None or fitted.quality > 1.2 * best.quality):
+        if fitted is not None and (best is None or fitted.weight > 1.2 * best.weight):
             best = fitted
-        if best is not None and best.quality > GOOD_QUALITY:
+        if best is not None and best.weight > GOOD_WEIGHT:
             break
     return best
 
@@ -168,7 +168,7 @@ def _fit(
     fit: PoseFit | None = None
     span_lo, span_hi = -core, core
     points = None
-    for reach_px in (8.0, 5.0, 3.0, 3.0, 2.5):
+    for reach_px in (8.0, 4.5, 2.5, 2.5):
         k = np.arange(np.ceil(lattice.k(span_lo)), np.floor(lattice.k(span_hi)) + 1)
         if len(k) < 5:
             return None

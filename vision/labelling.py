@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .numerals import NumeralRow, expected, find_row
-from .numerals_net import LABEL_INDEX, NONE_LABEL
+from .numerals_net import LABEL_INDEX, NONE_LABEL, label_of
 from .pose import azimuths
 from .strip import unwrap
 
@@ -37,6 +37,16 @@ NUMBERED_ML = (0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 MIN_LINES, MAX_LINES = 8, 120
 MARGIN_TO_ACCEPT = 3.0  # natural log units: 20 to 1
 POINTS_LOST = 0.02
+# A digit of every numeral may be hidden by one streak along the barrel, or lie beyond the limb
+# where the row runs close to it: 10 is then read 1, in all numerals alike.
+DIGIT_LOST = 0.02
+DIGIT_LOST_AT_LIMB = 0.5
+LIMB = np.radians(82)
+# Where the first look at the numerals does not settle it, other digit heights (outer radii)
+# are tried.  Looking again finds chance agreement too, so it must gain clearly.
+DIGIT_HEIGHTS = (0.3, 0.36, 0.46, 0.56, 0.68, 0.24)
+CLEAR_NUMERALS = 8.0
+SECOND_LOOK_GAIN = 6.0
 # A line behind the stopper or in glare is lost; a line beyond the end of the scale is not there.
 LOG_LINE_LOST = -0.5
 LOG_LINE_BEYOND = -2.0
@@ -168,12 +178,6 @@ def label_lines(
     flat, x, phi = flat_picture(graduations)
     step = float(x[1] - x[0])
     columns = (graduations.lattice.x(k) - x[0]) / step
-    row = find_row(
-        flat,
-        radius_px=1.0 / step,
-        tick_columns=columns[first : last + 1],
-    )
-    numerals = _Numerals(row, columns, any_line)
     long_scores: dict[tuple[int, int], tuple[Array, float]] = {}
     found: list[tuple[float, float, Scale, int, int]] = []
     span = k[last] - k[first]
@@ -207,6 +211,38 @@ def label_lines(
     top = found[0][0]
     # the numerals are read only for labellings that the lines leave alive
     alive = [f for f in found if f[0] > top - 25.0][:400]
+    ends = columns[first : last + 1]
+    best: Labelling | None = None
+    for heights in (None, *([h / step] for h in DIGIT_HEIGHTS)):
+        row = find_row(flat, radius_px=1.0 / step, tick_columns=ends, digit_heights=heights)
+        if row is None and best is not None:
+            continue
+        numerals = _Numerals(row, columns, any_line, _cut_by_limb(row, phi))
+        labelling = _best(alive, numerals, k, x, phi)
+        if best is None or labelling.numeral_score > best.numeral_score + SECOND_LOOK_GAIN:
+            best = labelling
+        if best.numeral_score >= CLEAR_NUMERALS:
+            break
+    return best
+
+
+def _cut_by_limb(row: NumeralRow | None, phi: Array) -> bool:
+    """True if numerals run round the barrel so close to the limb that a digit may be hidden."""
+    if row is None or row.rotation % 180 == 0:
+        return False
+    step = float(phi[1] - phi[0])
+    room = (LIMB - abs(float(phi[0]) + row.y * step)) / step
+    return room < 2 * 0.62 * row.digit_height
+
+
+def _best(
+    alive: list[tuple[float, float, Scale, int, int]],
+    numerals: _Numerals,
+    k: Array,
+    x: Array,
+    phi: Array,
+) -> Labelling:
+    """The likeliest of *alive* with these numerals, and its lead over every other reading."""
     scored = []
     for lines, _, scale, zero, direction in alive:
         weight = numerals.score(k, scale, zero, direction)
@@ -219,7 +255,6 @@ def label_lines(
 
     rivals = [f for f in scored if not same(f)]
     margin = best[0] - rivals[0][0] if rivals else np.inf
-    read = numerals.read(k, best[2], best[3], best[4])
     return Labelling(
         best[2],
         int(best[3]),
@@ -227,10 +262,10 @@ def label_lines(
         float(best[0]),
         float(margin),
         float(best[1]),
-        row,
+        numerals.row,
         x,
         phi,
-        read,
+        numerals.read(k, best[2], best[3], best[4]),
     )
 
 
@@ -313,8 +348,11 @@ def _long_lines(
 class _Numerals:
     """Log-likelihoods of what is printed beside the lines, read once for each line."""
 
-    def __init__(self, row: NumeralRow | None, columns: Array, any_line: Array) -> None:
+    def __init__(
+        self, row: NumeralRow | None, columns: Array, any_line: Array, cut: bool
+    ) -> None:
         self.row = row
+        self.digit_lost = DIGIT_LOST_AT_LIMB if cut else DIGIT_LOST
         self.columns = columns
         self.any_line = any_line
         self.cache: dict[int, Array] = {}
@@ -338,18 +376,22 @@ class _Numerals:
         ]
         if not lines:
             return 0.0
-        plain = lost = 0.0
+        plain = lost = cut = 0.0
         for i, lp in zip(lines, self.at(lines), strict=True):
             value = float(index[i]) * scale.interval_ml
             blank = np.log(0.9 * float(np.exp(lp[LABEL_INDEX[NONE_LABEL]])) + 0.002)
-            gain = expected(lp, value) - blank
-            gain_lost = expected(lp, value, points_lost=True) - blank
-            if self.any_line[i] < 0.25:
-                gain *= NUMERAL_WITHOUT_LINE if gain > 0 else 1.0
-                gain_lost *= NUMERAL_WITHOUT_LINE if gain_lost > 0 else 1.0
-            plain += gain
-            lost += gain_lost
-        return float(np.logaddexp(np.log(1 - POINTS_LOST) + plain, np.log(POINTS_LOST) + lost))
+            seen = expected(lp, value)
+            gains = (seen, expected(lp, value, points_lost=True), _expected_cut(lp, value, seen))
+            # a numeral without a line beside it counts for less
+            share = NUMERAL_WITHOUT_LINE if self.any_line[i] < 0.25 else 1.0
+            a, b, c = (g * share if (g := x - blank) > 0 else g for x in gains)
+            plain, lost, cut = plain + a, lost + b, cut + c
+        ways = (
+            np.log(1 - POINTS_LOST - self.digit_lost) + plain,
+            np.log(POINTS_LOST) + lost,
+            np.log(self.digit_lost) + cut,
+        )
+        return float(np.logaddexp.reduce(ways))
 
     def read(
         self, k: Array, scale: Scale, zero: int, direction: int
@@ -367,3 +409,14 @@ class _Numerals:
                 if p > 0.5:
                     out.append((int(k[i]), value, p))
         return tuple(out)
+
+
+def _expected_cut(log_probs: Array, value_ml: float, seen: float) -> float:
+    """Log-likelihood of a patch if some digits at one end of its numeral may be hidden."""
+    label = label_of(value_ml)
+    if label is None:
+        return seen
+    parts = {label[:n].rstrip(".") for n in range(1, len(label))}
+    parts |= {label[n:].lstrip(".") for n in range(1, len(label))}
+    found = sum(float(np.exp(log_probs[LABEL_INDEX[q]])) for q in parts if q in LABEL_INDEX)
+    return float(np.logaddexp(seen, np.log(0.9 * found + 1e-9)))

@@ -22,7 +22,8 @@ FOCAL_LOG_SD_WITHOUT = 0.3
 TYPICAL_FOCAL_35MM = 34.0  # common practice, no source: main cameras of phones, 24-50 mm
 K1_SD = 0.02
 MAX_AZIMUTH = np.radians(80)
-TILT_SCAN = np.radians(np.arange(-26, 26.5, 1.0))
+MOST_POINTS = 300
+TILT_SCAN = np.radians(np.arange(-26, 26.5, 2.0))
 
 
 @dataclass(frozen=True)
@@ -65,18 +66,21 @@ def scan_tilt(cylinder: Cylinder, strip: Strip, lines: Array, x: Array) -> Cylin
     """*cylinder* at the tilt where the unwrapped lines are straightest.
 
     Straight lines add up to sharp peaks when averaged over azimuth, so the normalised
-    second moment of that average is greatest at the right tilt.  One degree steps: it
-    only has to start the least-squares fit.
+    second moment of that average is greatest at the right tilt.  One degree is
+    enough to start the least-squares fit.
     """
-    phi = azimuths(cylinder.radius_px)[::2]
-    best, best_score = cylinder, -1.0
-    for tilt in TILT_SCAN:
-        trial = cylinder.moved(tilt=float(tilt))
+    phi = azimuths(cylinder.radius_px)[::3]
+
+    def straightness(tilt: float) -> float:
+        trial = cylinder.moved(tilt=tilt)
         profile = np.minimum(unwrap(trial, strip, lines, x, phi), 1.0).mean(0)
-        score = float(np.sum(profile**2) / (np.sum(profile) ** 2 + 1e-9))
-        if score > best_score:
-            best, best_score = trial, score
-    return best
+        return float(np.sum(profile**2) / (np.sum(profile) ** 2 + 1e-9))
+
+    coarse = [straightness(float(t)) for t in TILT_SCAN]
+    best = float(TILT_SCAN[int(np.argmax(coarse))])
+    fine = best + np.radians([-1.0, 0.0, 1.0])
+    best = float(fine[int(np.argmax([straightness(float(t)) for t in fine]))])
+    return cylinder.moved(tilt=best)
 
 
 def tick_points(
@@ -142,6 +146,11 @@ class PoseFit:
     prior_focal_px: float
 
 
+def _soft(r: Array) -> Array:
+    """Residuals whose squares add up to a soft L1 loss, quadratic below 1.5."""
+    return np.asarray(np.sign(r) * np.sqrt(2 * (np.sqrt(1 + (r / 1.5) ** 2) - 1)) * 1.5)
+
+
 def unpack(theta: Array, start: Cylinder, focal_px: float) -> tuple[Cylinder, Lattice]:
     """Pose and lattice of the parameters *theta* (8,) of `fit_pose`.
 
@@ -162,6 +171,12 @@ def unpack(theta: Array, start: Cylinder, focal_px: float) -> tuple[Cylinder, La
     return cylinder, Lattice(float(theta[4]), float(theta[5]))
 
 
+def _thinned(points: TickPoints) -> TickPoints:
+    """Every n-th point where there are more than MOST_POINTS: enough for eight parameters."""
+    n = max(1, len(points) // MOST_POINTS)
+    return TickPoints(points.pixels[::n], points.k[::n], points.strength[::n], points.phi[::n])
+
+
 def fit_pose(
     start: Cylinder,
     lattice: Lattice,
@@ -180,6 +195,7 @@ def fit_pose(
     prior = focal_px or TYPICAL_FOCAL_35MM / 36.0 * long_side_px
     log_sd = FOCAL_LOG_SD_WITH_EXIF if focal_px else FOCAL_LOG_SD_WITHOUT
     tick_sd_px = 0.5
+    fitted, points = points, _thinned(points)
     weight = np.sqrt(np.clip(points.strength, 0.1, 0.6) / 0.4) / tick_sd_px
 
     def residuals(theta: Array) -> Array:
@@ -187,12 +203,12 @@ def fit_pose(
         x, _ = cylinder.surface(points.pixels)
         along = (x - line.x(points.k)) * cylinder.radius_px
         r = np.where(np.isnan(along), 3.0, along) * weight
-        r = np.sign(r) * np.sqrt(2 * (np.sqrt(1 + (r / 1.5) ** 2) - 1)) * 1.5
-        parts = [r, [theta[6] / log_sd, theta[7] / K1_SD]]
+        parts = [_soft(r), [theta[6] / log_sd, theta[7] / K1_SD]]
         if walls is not None:
             for sign, wall in zip((-1.0, 1.0), walls, strict=True):
                 miss = cylinder.miss_distance(wall) - sign
-                parts.append(miss * cylinder.radius_px / (wall_sd_px * np.sqrt(len(wall) / 2)))
+                # a shadow's edge taken for the outline must not bend the lines
+                parts.append(_soft(miss * cylinder.radius_px / wall_sd_px) / np.sqrt(len(wall) / 2))
         return np.concatenate([np.atleast_1d(p) for p in parts])
 
     theta0 = np.array(
@@ -214,10 +230,10 @@ def fit_pose(
     lower[6], upper[6] = -0.8, 0.8
     lower[7], upper[7] = -0.15, 0.15
     theta0 = np.clip(theta0, lower + 1e-9, upper - 1e-9)
-    solved = least_squares(residuals, theta0, x_scale=scale, bounds=(lower, upper), max_nfev=40)
+    solved = least_squares(residuals, theta0, x_scale=scale, bounds=(lower, upper), max_nfev=12)
     cylinder, line = unpack(solved.x, start, prior)
-    x, _ = cylinder.surface(points.pixels)
-    off = (x - line.x(points.k)) * cylinder.radius_px
+    x, _ = cylinder.surface(fitted.pixels)
+    off = (x - line.x(fitted.k)) * cylinder.radius_px
     normal = solved.jac.T @ solved.jac
     covariance = np.linalg.pinv(normal)
     spread = 1.4826 * np.nanmedian(np.abs(off)) if len(off) else np.inf

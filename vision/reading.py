@@ -31,12 +31,14 @@ if TYPE_CHECKING:
 
 PROSPECTS = 4
 MIN_WEIGHT = 40.0  # agreeing points on lines below which there is no comb to speak of
-RIVAL_SHARE = 0.35  # a second comb with this share of the first's weight is a second syringe
+RIVAL_SHARE = 0.45  # a second comb with this share of the first's weight is a second syringe
+RIVAL_WEIGHT = 60.0
+RIVAL_SCORE = 0.35  # a prospect with this share of the best one's score is worth a fit
 CLEAR_WEIGHT = 90.0
 MAX_TILT = np.radians(32)
 MARGIN_WITH_NUMERALS = 3.0
 MARGIN_LINES_ALONE = 7.0
-MIN_NUMERALS = 4.0
+MIN_NUMERALS = 6.0
 FRAME_MARGIN_PX = 2.0
 # nominal capacity where the scale runs past it: common practice, no source
 NOMINAL_ML = {12.0: 10.0, 6.0: 5.0, 24.0: 20.0, 60.0: 50.0}
@@ -131,7 +133,7 @@ def _graduations(photo: Photo) -> Graduations | Reason:
     for prospect in prospects[:PROSPECTS]:
         # a clear first leaves the rest for a photograph in which its lines don't hold together
         clear = bool(fitted) and fitted[0][0].weight > CLEAR_WEIGHT
-        if clear and prospect.score < RIVAL_SHARE * prospects[0].score:
+        if clear and prospect.score < RIVAL_SCORE * prospects[0].score:
             break
         graduations = find_graduations(photo, prospect)
         if graduations is not None:
@@ -143,7 +145,7 @@ def _graduations(photo: Photo) -> Graduations | Reason:
     if best.weight < MIN_WEIGHT:
         return Reason.of("too-blurred" if _is_blurred(photo) else "no-syringe")
     for other, _ in fitted[1:]:
-        if other.weight > max(MIN_WEIGHT, RIVAL_SHARE * best.weight) and _elsewhere(best, other):
+        if other.weight > max(RIVAL_WEIGHT, RIVAL_SHARE * best.weight) and _elsewhere(best, other):
             return Reason.of("several-syringes")
     return best
 
@@ -166,25 +168,20 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
     """True if the labelling beats every other one, by its numerals or clearly by its lines."""
     if labelling.margin < MARGIN_WITH_NUMERALS:
         return False
-    if labelling.numeral_score >= MIN_NUMERALS:
+    if labelling.numeral_score >= MIN_NUMERALS and len(labelling.read) >= 2:
         return True
     # lines alone: only where their count and pattern leave nothing else, and no numeral objects
-    return labelling.margin >= MARGIN_LINES_ALONE and labelling.numeral_score > -5.0
+    needed = MARGIN_LINES_ALONE if labelling.numeral_score < 0 else MARGIN_LINES_ALONE - 1.0
+    return labelling.margin >= needed and labelling.numeral_score > -5.0
 
 
 def _why_unlabelled(graduations: Graduations, photo: Photo) -> str:
     """Scale cut off by the frame, or ambiguous."""
-    ends = graduations.cylinder.project(
-        np.array(
-            [
-                graduations.lattice.x(graduations.points.k.min()),
-                graduations.lattice.x(graduations.points.k.max()),
-            ]
-        ),
-        0.0,
-    )
+    # most of the points: a few of them may be the desk's or the flange's
+    first, last = np.percentile(graduations.points.k, [4, 96])
+    ends = graduations.cylinder.project(graduations.lattice.x(np.array([first, last])), 0.0)
     height, width = photo.gray.shape
-    near = 1.5 * graduations.lattice.pitch * graduations.cylinder.radius_px + 4
+    near = 2.5 * graduations.lattice.pitch * graduations.cylinder.radius_px + 6
     x, y = ends[:, 0], ends[:, 1]
     cut = (x < near) | (y < near) | (x > width - near) | (y > height - near)
     return "scale-cut-off" if cut.any() else "scale-ambiguous"
