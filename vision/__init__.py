@@ -1,6 +1,23 @@
 """Photograph -> Reading.  Public names are listed here; everything else is private."""
 
-from .model import BudgetItem, Evidence, NumeralMark, Outcome, Reading, Reason, Refusal, TickMark, as_record
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from .model import (
+    BudgetItem,
+    Evidence,
+    NumeralMark,
+    Outcome,
+    Reading,
+    Reason,
+    Refusal,
+    TickMark,
+    as_record,
+)
+
+if TYPE_CHECKING:
+    import os
 
 __all__ = [
     "BudgetItem",
@@ -16,7 +33,12 @@ __all__ = [
 ]
 
 
-def read_photo(path, *, capacity_ml=None, interval_ml=None):  # noqa: ANN001, ANN201
+def read_photo(
+    path: str | os.PathLike[str],
+    *,
+    capacity_ml: float | None = None,
+    interval_ml: float | None = None,
+) -> Outcome:
     """Read the volume shown in the photograph at *path*; see `drawmark.vision.reading`."""
     from .reading import read_photo as read  # heavy imports happen where they are used
 

@@ -53,9 +53,7 @@ def budget_of(
     return tuple(BudgetItem(name, float(u)) for name, u in items)
 
 
-def _from_fit(
-    graduations: Graduations, line: FiducialLine, unit: float
-) -> tuple[float, float]:
+def _from_fit(graduations: Graduations, line: FiducialLine, unit: float) -> tuple[float, float]:
     """Contributions (in intervals) of the lattice and of the pose, from the fit's covariance.
 
     The line number read at a fixed pixel of the ring is differentiated by each fitted
@@ -78,8 +76,8 @@ def _from_fit(
         moved = theta.copy()
         moved[i] += h
         gradient[i] = (line_number(moved) - base) / h
-    variance = gradient @ fit.covariance @ gradient
-    tilt_only = gradient[2] ** 2 * fit.covariance[2, 2]
+    variance = float(gradient @ fit.covariance @ gradient)
+    tilt_only = float(gradient[2] ** 2 * fit.covariance[2, 2])
     share = float(np.clip(tilt_only / (tilt_only + abs(variance) + 1e-18), 0.0, 0.9))
     total = float(np.sqrt(max(variance, 0.0))) * unit
     # neighbouring points on one line share their errors: a line counts about once in four

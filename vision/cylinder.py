@@ -87,7 +87,7 @@ class Cylinder:
         """A copy with some parameters changed."""
         return replace(self, **changes)
 
-    def project(self, x: Array, phi: Array, radius: Array | float = 1.0) -> Array:
+    def project(self, x: Array, phi: Array | float, radius: Array | float = 1.0) -> Array:
         """Pixels (..., 2) of points at axial *x*, azimuth *phi*, distance *radius*."""
         x, phi, radius = np.broadcast_arrays(np.asarray(x, float), phi, radius)
         p = (

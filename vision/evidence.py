@@ -79,7 +79,7 @@ def _numerals(
         width, height = (high, long) if across else (long, high)
         column = float(graduations.lattice.x(k) - x[0]) / step + row.shift
         corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * [width / 2, height / 2]
-        at = corners + [column, row.y]
+        at = corners + np.array([column, row.y])
         points = graduations.cylinder.project(x[0] + at[:, 0] * step, phi[0] + at[:, 1] * step)
         marks.append(NumeralMark(text, value, photo.to_displayed(points)))
     return tuple(marks)

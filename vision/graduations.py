@@ -169,7 +169,7 @@ def _fit(
     span_lo, span_hi = -core, core
     points = None
     for reach_px in (8.0, 4.5, 2.5, 2.5):
-        k = np.arange(np.ceil(lattice.k(span_lo)), np.floor(lattice.k(span_hi)) + 1)
+        k = lattice.between(span_lo, span_hi)
         if len(k) < 5:
             return None
         radius = cylinder.radius_px
@@ -194,7 +194,7 @@ def _fit(
     finer = _subdivide(profiles, x, lattice, cylinder.radius_px, seen)
     if finer > 1:
         lattice = Lattice(lattice.x0, lattice.pitch / finer)
-        k = np.arange(np.ceil(lattice.k(span_lo)), np.floor(lattice.k(span_hi)) + 1)
+        k = lattice.between(span_lo, span_hi)
         reach = max(0.35 * lattice.pitch, 1.2 / cylinder.radius_px)
         points = tick_points(cylinder, strip, lines, lattice, k, reach)
         if len(points) < MIN_POINTS:
@@ -206,7 +206,7 @@ def _fit(
         flat = np.minimum(unwrap(cylinder, strip, lines, x, phi), 1.0)
         profiles, windows = window_profiles(flat, phi)
     fit = replace(fit, lattice=lattice)
-    k = np.arange(np.ceil(lattice.k(x[0])), np.floor(lattice.k(x[-1])) + 1)
+    k = lattice.between(x[0], x[-1])
     k = k[(k >= lattice.k(seen[0]) - MARGIN) & (k <= lattice.k(seen[1]) + MARGIN)]
     presence = line_contrast(profiles, x, lattice, k)
     quality = _quality(profiles, x, lattice, seen)
@@ -250,7 +250,7 @@ def _subdivide(
     """
     inside = (x >= seen[0] - 0.02) & (x <= seen[1] + 0.02)
     px, pp = x[inside], profiles[:, inside]
-    lines = np.arange(np.ceil(lattice.k(px[0])), np.floor(lattice.k(px[-1])))
+    lines = lattice.between(px[0], px[-1])[:-1]
     coarse = line_contrast(pp, px, lattice, lines)
     reference = np.maximum(np.percentile(coarse, 70, axis=0), 0.06)
     clear = reference >= max(0.1, 0.2 * float(reference.max()))

@@ -16,7 +16,6 @@ import numpy as np
 
 from .numerals import NumeralRow, expected, find_row
 from .numerals_net import LABEL_INDEX, NONE_LABEL, label_of
-from .pose import azimuths
 from .strip import unwrap
 
 if TYPE_CHECKING:
@@ -30,8 +29,10 @@ if TYPE_CHECKING:
 
 # What is printed on barrels: common practice, no source; intervals are at most those of
 # ISO 7886-1:1993 table 1, largest graduations at or somewhat beyond the nominal capacity.
-LARGEST_ML = (0.5, 1.0, 2.0, 2.5, 3.0, 5.0, 6.0, 10.0, 12.0, 20.0, 24.0, 25.0, 30.0, 35.0)
-LARGEST_ML += (50.0, 60.0, 100.0)
+LARGEST_ML: tuple[float, ...] = (
+    *(0.5, 1.0, 2.0, 2.5, 3.0, 5.0, 6.0, 10.0, 12.0),
+    *(20.0, 24.0, 25.0, 30.0, 35.0, 50.0, 60.0, 100.0),
+)
 INTERVALS_ML = (0.01, 0.02, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0)
 NUMBERED_ML = (0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 MIN_LINES, MAX_LINES = 8, 120
@@ -60,7 +61,7 @@ HIDDEN_RADII = 2.2  # the stopper hides at most about this length of scale, oute
 
 @dataclass(frozen=True)
 class Scale:
-    """A printed scale: 0 to ``largest_ml`` every ``interval_ml``, numbered every ``numbered_ml``."""
+    """A printed scale: from 0 to ``largest_ml``, a line every ``interval_ml``."""
 
     largest_ml: float
     interval_ml: float
@@ -158,9 +159,9 @@ def scales(capacity_ml: float | None = None, interval_ml: float | None = None) -
                 continue
             for numbered in NUMBERED_ML:
                 per = numbered / interval
-                if _is_multiple(numbered, interval) and 2 <= round(per) <= 25:
-                    if largest / numbered >= 2:
-                        yield Scale(largest, interval, numbered)
+                fits = _is_multiple(numbered, interval) and 2 <= round(per) <= 25
+                if fits and largest / numbered >= 2:
+                    yield Scale(largest, interval, numbered)
 
 
 def label_lines(
@@ -293,7 +294,9 @@ def _any_line(graduations: Graduations) -> tuple[Array, Array]:
     zone = reference >= max(0.5 * top, 0.03)
     if not zone.any():
         zone = reference >= top
-    scaled = presence[:, zone] / np.maximum(np.percentile(presence[core][:, zone], 70, axis=0), 0.05)
+    scaled = presence[:, zone] / np.maximum(
+        np.percentile(presence[core][:, zone], 70, axis=0), 0.05
+    )
     return np.clip(scaled.mean(1), 0, 1), zone
 
 
@@ -348,9 +351,7 @@ def _long_lines(
 class _Numerals:
     """Log-likelihoods of what is printed beside the lines, read once for each line."""
 
-    def __init__(
-        self, row: NumeralRow | None, columns: Array, any_line: Array, cut: bool
-    ) -> None:
+    def __init__(self, row: NumeralRow | None, columns: Array, any_line: Array, cut: bool) -> None:
         self.row = row
         self.digit_lost = DIGIT_LOST_AT_LIMB if cut else DIGIT_LOST
         self.columns = columns
@@ -370,9 +371,7 @@ class _Numerals:
             return 0.0
         index = (k - zero) * direction
         lines = [
-            i
-            for i, j in enumerate(index)
-            if 0 < j <= scale.intervals and j % scale.per_number == 0
+            i for i, j in enumerate(index) if 0 < j <= scale.intervals and j % scale.per_number == 0
         ]
         if not lines:
             return 0.0

@@ -51,7 +51,7 @@ def _focal_35mm(image: Image.Image) -> float | None:
     try:
         value = image.getexif().get_ifd(ExifTags.IFD.Exif).get(ExifTags.Base.FocalLengthIn35mmFilm)
         focal = float(value) if value else None
-    except Exception:  # noqa: BLE001 - any damage in EXIF only costs us the hint
+    except Exception:  # any damage in EXIF only costs us the hint
         return None
     return focal if focal is not None and 8.0 <= focal <= 400.0 else None
 
@@ -84,7 +84,7 @@ def load_photo(path: str | os.PathLike[str]) -> Photo | Reason:
                 focal = _focal_35mm(header)
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError):
         return Reason.of("not-an-image")
-    except Exception:  # noqa: BLE001 - a parser's surprise is still not an image
+    except Exception:  # a parser's surprise is still not an image
         return Reason.of("not-an-image")
     if width * height > MAX_PIXELS:
         return Reason.of("image-too-large")
@@ -96,7 +96,7 @@ def load_photo(path: str | os.PathLike[str]) -> Photo | Reason:
         bgr = None
     if bgr is None:
         return Reason.of("not-an-image")
-    return photo_from_pixels(bgr, focal)
+    return photo_from_pixels(np.asarray(bgr, np.uint8), focal)
 
 
 def photo_from_pixels(bgr: NDArray[np.uint8], focal_35mm: float | None = None) -> Photo:

@@ -41,6 +41,11 @@ class Lattice:
         """Line number(s), fractional, at axial position(s) *x*."""
         return np.asarray((np.asarray(x) - self.x0) / self.pitch)
 
+    def between(self, low: float, high: float) -> Array:
+        """Numbers of the lines from axial position *low* to *high*."""
+        first, last = float(np.ceil(self.k(low))), float(np.floor(self.k(high)))
+        return np.arange(first, last + 1)
+
 
 @dataclass(frozen=True)
 class TickPoints:
@@ -203,13 +208,13 @@ def fit_pose(
         x, _ = cylinder.surface(points.pixels)
         along = (x - line.x(points.k)) * cylinder.radius_px
         r = np.where(np.isnan(along), 3.0, along) * weight
-        parts = [_soft(r), [theta[6] / log_sd, theta[7] / K1_SD]]
+        parts: list[Array] = [_soft(r), np.array([theta[6] / log_sd, theta[7] / K1_SD])]
         if walls is not None:
             for sign, wall in zip((-1.0, 1.0), walls, strict=True):
                 miss = cylinder.miss_distance(wall) - sign
                 # a shadow's edge taken for the outline must not bend the lines
                 parts.append(_soft(miss * cylinder.radius_px / wall_sd_px) / np.sqrt(len(wall) / 2))
-        return np.concatenate([np.atleast_1d(p) for p in parts])
+        return np.concatenate(parts)
 
     theta0 = np.array(
         [
