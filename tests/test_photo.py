@@ -88,14 +88,6 @@ def test_the_focal_length_is_read_whatever_the_orientation(
     assert photo.focal_px == pytest.approx(28 / 36 * 720, rel=1e-6)
 
 
-def test_the_focal_length_refers_to_the_diagonal(tmp_path: Path) -> None:
-    """CIPA DC-008: the 35 mm equivalent compares diagonals; 4:3 has less width to its diagonal."""
-    path = save(tmp_path / "f.jpg", np.resize(scene(), (540, 720, 3)), 1, 28)
-    photo = load_photo(path)
-    assert isinstance(photo, Photo)
-    assert photo.focal_px == pytest.approx(28 / np.hypot(36, 24) * np.hypot(540, 720), rel=1e-6)
-
-
 @pytest.mark.parametrize("focal", [None, 0, 3, 5000])
 def test_no_or_an_absurd_focal_length_is_none(tmp_path: Path, focal: int | None) -> None:
     photo = load_photo(save(tmp_path / "f.jpg", scene(), 1, focal))

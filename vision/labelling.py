@@ -48,6 +48,7 @@ LIMB = np.radians(82)
 DIGIT_HEIGHTS = (0.3, 0.36, 0.46, 0.56, 0.68, 0.24)
 CLEAR_NUMERALS = 8.0
 SECOND_LOOK_GAIN = 6.0
+MIRROR_GAIN = 2.0
 # A line behind the stopper or in glare is lost; a line beyond the end of the scale is not there.
 LOG_LINE_LOST = -0.5
 LOG_LINE_BEYOND = -2.0
@@ -268,6 +269,31 @@ def _best(
         phi,
         numerals.read(k, best[2], best[3], best[4]),
     )
+
+
+def reads_better_mirrored(graduations: Graduations, labelling: Labelling) -> bool:
+    """True if the numerals agree better with *labelling* when the surface is mirrored.
+
+    That is so in a mirrored photograph, and where the print is seen from behind.
+    """
+    flat, x, phi = flat_picture(graduations)
+    step = float(x[1] - x[0])
+    k = graduations.k.astype(int)
+    columns = (graduations.lattice.x(k) - x[0]) / step
+    any_line, _ = _any_line(graduations)
+    span = (labelling.value_ml(k) >= 0) & (labelling.value_ml(k) <= labelling.scale.largest_ml)
+    mirrored = np.ascontiguousarray(flat[::-1])
+    for heights in (None, *([h / step] for h in DIGIT_HEIGHTS)):
+        row = find_row(
+            mirrored, radius_px=1.0 / step, tick_columns=columns[span], digit_heights=heights
+        )
+        if row is None:
+            continue
+        numerals = _Numerals(row, columns, any_line, _cut_by_limb(row, phi))
+        score = numerals.score(k, labelling.scale, labelling.zero_k, labelling.direction)
+        if score > max(labelling.numeral_score, 0.0) + MIRROR_GAIN:
+            return True
+    return False
 
 
 def flat_picture(graduations: Graduations) -> tuple[NDArray[np.float32], Array, Array]:

@@ -24,7 +24,9 @@ MIN_LONG_SIDE_PX = 640
 # Work is done on a copy no larger than this: a printed line 0.2 mm wide on a barrel that
 # fills the frame is then still 1.5 pixels wide, the least from which it can be told.
 WORKING_LONG_SIDE_PX = 1840
-FULL_FRAME_WIDTH_MM = 36.0  # "35 mm equivalent" is stated against a 36 mm wide frame
+# "35 mm equivalent" taken against the frame's 36 mm width.  CIPA's definition compares
+# diagonals, which is 4 % longer on a 4:3 picture; makers differ, and the prior covers both.
+FULL_FRAME_WIDTH_MM = 36.0
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,9 @@ def load_photo(path: str | os.PathLike[str]) -> Photo | Reason:
             with Image.open(io.BytesIO(data)) as header:
                 width, height = header.size
                 focal = _focal_35mm(header)
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError):
+    except Image.DecompressionBombError:
+        return Reason.of("image-too-large")
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError):
         return Reason.of("not-an-image")
     except Exception:  # a parser's surprise is still not an image
         return Reason.of("not-an-image")

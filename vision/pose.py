@@ -153,7 +153,7 @@ class PoseFit:
 
 def _soft(r: Array) -> Array:
     """Residuals whose squares add up to a soft L1 loss, quadratic below 1.5."""
-    return np.asarray(np.sign(r) * np.sqrt(2 * (np.sqrt(1 + (r / 1.5) ** 2) - 1)) * 1.5)
+    return np.asarray(r * np.sqrt(2 / (np.sqrt(1 + (r / 1.5) ** 2) + 1)))
 
 
 def unpack(theta: Array, start: Cylinder, focal_px: float) -> tuple[Cylinder, Lattice]:

@@ -19,7 +19,7 @@ from .finder_net import (
     stopper_net,
 )
 from .graduations import Graduations, Prospect, find_graduations, look_at
-from .labelling import Labelling, label_lines
+from .labelling import Labelling, label_lines, reads_better_mirrored
 from .model import Outcome, Reading, Reason, Refusal
 from .photo import Photo, load_photo
 from .plunger import MIN_MASS, FiducialLine, measure_ring, peak_of
@@ -172,7 +172,10 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
         return True
     # lines alone: only where their count and pattern leave nothing else, and no numeral objects
     needed = MARGIN_LINES_ALONE if labelling.numeral_score < 0 else MARGIN_LINES_ALONE - 1.0
-    return labelling.margin >= needed and labelling.numeral_score > -5.0
+    if labelling.margin < needed or labelling.numeral_score <= -5.0:
+        return False
+    # lines look the same in a mirror, and through the barrel from behind; numerals don't
+    return not reads_better_mirrored(graduations, labelling)
 
 
 def _why_unlabelled(graduations: Graduations, photo: Photo) -> str:
