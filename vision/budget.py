@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .model import BudgetItem
-from .pose import unpack
+from .pose import TICK_SD_PX, unpack
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     Array = NDArray[Any]
 
 LIMB = np.radians(74)  # where the ring is looked at
-TICK_SD_PX = 0.5  # the fit's unit weight, see pose.fit_pose
 # The ring is seen through the wall; its thickness (0.08 to 0.29 of the outer radius) is not
 # known, and the ring's outline leaves it gradually: a share of the parallax stays in doubt.
 WALL_DOUBT = 0.10

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .cylinder import Camera, Cylinder
-from .lattice import LatticeCandidate, _contrast, find_lattices, window_profiles
+from .lattice import LatticeCandidate, find_lattices, window_profiles
 from .pose import (
     TYPICAL_FOCAL_35MM,
     Lattice,
@@ -44,8 +44,7 @@ class Graduations:
 
     ``fit``: pose and lattice; line k stands at ``fit.lattice.x(k)``.  ``k`` (K,):
     line numbers looked at, also beyond the ends.  ``presence`` (K, W): contrast of each
-    in each azimuth window, ``windows`` (W,) their centres, radians.  ``quality``: how well
-    the lattice stands out, 0 to 1.
+    in each azimuth window.
     """
 
     fit: PoseFit
@@ -54,8 +53,6 @@ class Graduations:
     points: TickPoints
     k: Array
     presence: Array
-    windows: Array
-    quality: float
 
     @property
     def cylinder(self) -> Cylinder:
@@ -190,7 +187,7 @@ def _fit(
     x = np.arange(max(lo, span_lo - 2), min(hi, span_hi + 2), 0.5 / cylinder.radius_px)
     phi = azimuths(cylinder.radius_px)
     flat = np.minimum(unwrap(cylinder, strip, lines, x, phi), 1.0)
-    profiles, windows = window_profiles(flat, phi)
+    profiles, _ = window_profiles(flat, phi)
     finer = _subdivide(profiles, x, lattice, cylinder.radius_px, seen)
     if finer > 1:
         lattice = Lattice(lattice.x0, lattice.pitch / finer)
@@ -204,13 +201,12 @@ def _fit(
         )
         cylinder, lattice = fit.cylinder, fit.lattice
         flat = np.minimum(unwrap(cylinder, strip, lines, x, phi), 1.0)
-        profiles, windows = window_profiles(flat, phi)
+        profiles, _ = window_profiles(flat, phi)
     fit = replace(fit, lattice=lattice)
     k = lattice.between(x[0], x[-1])
     k = k[(k >= lattice.k(seen[0]) - MARGIN) & (k <= lattice.k(seen[1]) + MARGIN)]
     presence = line_contrast(profiles, x, lattice, k)
-    quality = _quality(profiles, x, lattice, seen)
-    return Graduations(fit, strip, lines, points, k, presence, windows, quality)
+    return Graduations(fit, strip, lines, points, k, presence)
 
 
 def _seen_extent(points: TickPoints, lattice: Lattice) -> tuple[float, float]:
@@ -269,11 +265,3 @@ def _subdivide(
         if score > best_score:
             best, best_score = parts, score
     return best
-
-
-def _quality(profiles: Array, x: Array, lattice: Lattice, seen: tuple[float, float]) -> float:
-    inside = (x >= seen[0] - 0.02) & (x <= seen[1] + 0.02)
-    px, pp = x[inside], profiles[:, inside]
-    if len(px) < 10:
-        return 0.0
-    return max(_contrast(p, px, lattice.pitch, lattice.x0) for p in pp)

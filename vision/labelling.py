@@ -165,12 +165,10 @@ def scales(capacity_ml: float | None = None, interval_ml: float | None = None) -
                     yield Scale(largest, interval, numbered)
 
 
-def label_lines(
-    graduations: Graduations, capacity_ml: float | None, interval_ml: float | None
-) -> Labelling | None:
+def label_lines(graduations: Graduations, interval_ml: float | None) -> Labelling | None:
     """The best labelling, with its margin; ``None`` if no scale fits the lines at all."""
     k = graduations.k.astype(int)
-    any_line, zone = _any_line(graduations)
+    any_line = _any_line(graduations)
     seen = np.flatnonzero(any_line > 0.45)
     if len(seen) < 5:
         return None
@@ -180,10 +178,10 @@ def label_lines(
     flat, x, phi = flat_picture(graduations)
     step = float(x[1] - x[0])
     columns = (graduations.lattice.x(k) - x[0]) / step
-    long_scores: dict[tuple[int, int], tuple[Array, float]] = {}
-    found: list[tuple[float, float, Scale, int, int]] = []
+    long_scores: dict[tuple[int, int], Array] = {}
+    found: list[tuple[float, Scale, int, int]] = []
     span = k[last] - k[first]
-    for scale in scales(capacity_ml, interval_ml):
+    for scale in scales(interval_ml=interval_ml):
         n = scale.intervals
         if not span - 2 <= n <= 1.35 * span + hidden:
             continue
@@ -203,10 +201,9 @@ def label_lines(
                 phase = int(zero % scale.per_number)
                 key = (scale.per_number, phase)
                 if key not in long_scores:
-                    long_scores[key] = _long_lines(graduations, any_line, zone, k, *key)
-                profile, _ = long_scores[key]
-                lines += float(np.sum(profile[on]))
-                found.append((lines, 0.0, scale, zero, direction))
+                    long_scores[key] = _long_lines(graduations, any_line, k, *key)
+                lines += float(np.sum(long_scores[key][on]))
+                found.append((lines, scale, zero, direction))
     if not found:
         return None
     found.sort(key=lambda f: -f[0])
@@ -215,8 +212,7 @@ def label_lines(
     alive = [f for f in found if f[0] > top - 25.0][:400]
     ends = columns[first : last + 1]
     best: Labelling | None = None
-    for heights in (None, *([h / step] for h in DIGIT_HEIGHTS)):
-        row = find_row(flat, radius_px=1.0 / step, tick_columns=ends, digit_heights=heights)
+    for row in _rows(flat, step, ends):
         if row is None and best is not None:
             continue
         numerals = _Numerals(row, columns, any_line, _cut_by_limb(row, phi))
@@ -226,6 +222,12 @@ def label_lines(
         if best.numeral_score >= CLEAR_NUMERALS:
             break
     return best
+
+
+def _rows(flat: Array, step: float, columns: Array) -> Iterator[NumeralRow | None]:
+    """Rows of numerals on *flat*: the one found unaided, then one for each digit height."""
+    for heights in (None, *([h / step] for h in DIGIT_HEIGHTS)):
+        yield find_row(flat, radius_px=1.0 / step, tick_columns=columns, digit_heights=heights)
 
 
 def _cut_by_limb(row: NumeralRow | None, phi: Array) -> bool:
@@ -238,7 +240,7 @@ def _cut_by_limb(row: NumeralRow | None, phi: Array) -> bool:
 
 
 def _best(
-    alive: list[tuple[float, float, Scale, int, int]],
+    alive: list[tuple[float, Scale, int, int]],
     numerals: _Numerals,
     k: Array,
     x: Array,
@@ -246,7 +248,7 @@ def _best(
 ) -> Labelling:
     """The likeliest of *alive* with these numerals, and its lead over every other reading."""
     scored = []
-    for lines, _, scale, zero, direction in alive:
+    for lines, scale, zero, direction in alive:
         weight = numerals.score(k, scale, zero, direction)
         scored.append((lines + weight, weight, scale, zero, direction))
     scored.sort(key=lambda f: -f[0])
@@ -280,13 +282,10 @@ def reads_better_mirrored(graduations: Graduations, labelling: Labelling) -> boo
     step = float(x[1] - x[0])
     k = graduations.k.astype(int)
     columns = (graduations.lattice.x(k) - x[0]) / step
-    any_line, _ = _any_line(graduations)
+    any_line = _any_line(graduations)
     span = (labelling.value_ml(k) >= 0) & (labelling.value_ml(k) <= labelling.scale.largest_ml)
     mirrored = np.ascontiguousarray(flat[::-1])
-    for heights in (None, *([h / step] for h in DIGIT_HEIGHTS)):
-        row = find_row(
-            mirrored, radius_px=1.0 / step, tick_columns=columns[span], digit_heights=heights
-        )
+    for row in _rows(mirrored, step, columns[span]):
         if row is None:
             continue
         numerals = _Numerals(row, columns, any_line, _cut_by_limb(row, phi))
@@ -309,8 +308,8 @@ def flat_picture(graduations: Graduations) -> tuple[NDArray[np.float32], Array, 
     return flat, x, phi
 
 
-def _any_line(graduations: Graduations) -> tuple[Array, Array]:
-    """How surely each line is there, (K,) in 0..1, and the windows (W,) where all lines run."""
+def _any_line(graduations: Graduations) -> Array:
+    """How surely each line is there, (K,) in 0..1, in the windows where all lines run."""
     presence = graduations.presence
     k = graduations.k
     used = graduations.points.k
@@ -323,7 +322,7 @@ def _any_line(graduations: Graduations) -> tuple[Array, Array]:
     scaled = presence[:, zone] / np.maximum(
         np.percentile(presence[core][:, zone], 70, axis=0), 0.05
     )
-    return np.clip(scaled.mean(1), 0, 1), zone
+    return np.asarray(np.clip(scaled.mean(1), 0, 1))
 
 
 def _solid_ends(any_line: Array, hidden: int) -> tuple[int, int]:
@@ -353,25 +352,25 @@ def _ends_missing(any_line: Array, on: Array) -> float:
 
 
 def _long_lines(
-    graduations: Graduations, any_line: Array, zone: Array, k: Array, every: int, phase: int
-) -> tuple[Array, float]:
+    graduations: Graduations, any_line: Array, k: Array, every: int, phase: int
+) -> Array:
     """Log-likelihood (K,) that lines k = phase (mod every) are the long ones, best window."""
     presence = graduations.presence
     is_long = (k - phase) % every == 0
     there = any_line > 0.45
     if (is_long & there).sum() < 2 or (~is_long & there).sum() < 2:
-        return np.zeros(len(k)), 0.0
+        return np.zeros(len(k))
     on = np.median(presence[is_long & there], axis=0)
     off = np.percentile(presence[~is_long & there], 75, axis=0)
     gain = on - np.maximum(off, 0.0)
     w = int(np.argmax(gain))
     if gain[w] < 0.04:
-        return np.full(len(k), -0.3 * LOG_LONG) * there, float(gain[w])
+        return np.asarray(np.full(len(k), -0.3 * LOG_LONG) * there)
     level = np.clip(presence[:, w] / max(float(on[w]), 0.05), 0, 1)
     evidence = np.where(is_long, level - 0.5, 0.5 - level) * 2 * LOG_LONG
     # long lines are few: a scale must not be chosen for the many short ones it predicts
     evidence = np.where(is_long, evidence * 1.5, np.minimum(evidence, 0.0))
-    return np.where(there, evidence, 0.0), float(gain[w])
+    return np.asarray(np.where(there, evidence, 0.0))
 
 
 class _Numerals:

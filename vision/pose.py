@@ -21,6 +21,7 @@ FOCAL_LOG_SD_WITH_EXIF = 0.04
 FOCAL_LOG_SD_WITHOUT = 0.3
 TYPICAL_FOCAL_35MM = 34.0  # common practice, no source: main cameras of phones, 24-50 mm
 K1_SD = 0.02
+TICK_SD_PX = 0.5  # unit weight of a point on a line
 MAX_AZIMUTH = np.radians(80)
 MOST_POINTS = 300
 TILT_SCAN = np.radians(np.arange(-26, 26.5, 2.0))
@@ -199,9 +200,8 @@ def fit_pose(
     """
     prior = focal_px or TYPICAL_FOCAL_35MM / 36.0 * long_side_px
     log_sd = FOCAL_LOG_SD_WITH_EXIF if focal_px else FOCAL_LOG_SD_WITHOUT
-    tick_sd_px = 0.5
     fitted, points = points, _thinned(points)
-    weight = np.sqrt(np.clip(points.strength, 0.1, 0.6) / 0.4) / tick_sd_px
+    weight = np.sqrt(np.clip(points.strength, 0.1, 0.6) / 0.4) / TICK_SD_PX
 
     def residuals(theta: Array) -> Array:
         cylinder, line = unpack(theta, start, prior)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..calc.syringe import nominal_capacity_ml
 from .barrel import find_barrels
 from .budget import budget_of
 from .contents import Air, air_in_front
@@ -40,8 +41,6 @@ MARGIN_WITH_NUMERALS = 3.0
 MARGIN_LINES_ALONE = 7.0
 MIN_NUMERALS = 6.0
 FRAME_MARGIN_PX = 2.0
-# nominal capacity where the scale runs past it: common practice, no source
-NOMINAL_ML = {12.0: 10.0, 6.0: 5.0, 24.0: 20.0, 60.0: 50.0}
 
 
 def read_photo(
@@ -86,7 +85,7 @@ def read_pixels(
         return Refusal((found,))
     if abs(found.cylinder.tilt) > MAX_TILT:
         return _refuse("tilt-too-large", photo, found)
-    labelling = label_lines(found, capacity_ml, interval_ml)
+    labelling = label_lines(found, interval_ml)
     if labelling is None or not _is_sure(labelling, found):
         return _refuse(_why_unlabelled(found, photo), photo, found)
     if contradiction := _contradiction(labelling, capacity_ml):
@@ -112,7 +111,7 @@ def read_pixels(
     on_line = found.cylinder.project(np.array([_x(found, labelling, 0.0), line.x]), 0.0)
     zero_px, fiducial_px = photo.to_displayed(on_line)
     return Reading(
-        capacity_ml=capacity_ml or NOMINAL_ML.get(scale.largest_ml, scale.largest_ml),
+        capacity_ml=capacity_ml or float(nominal_capacity_ml(scale.largest_ml)),
         interval_ml=scale.interval_ml,
         graduated_max_ml=scale.largest_ml,
         volume_ml=volume,
