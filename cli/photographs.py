@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import os
 import re
+from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from ..vision import Outcome, Reason, Refusal
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-    from concurrent.futures import Future, ProcessPoolExecutor
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
 
 # Names that annotated pictures get (see `pictures`).  `read *.jpg` after a check meets them, and a
 # picture with lines drawn over it must not be read as if it were a photograph.
-_ANNOTATED = re.compile(r".+\.(check|read)(-\d+)?\.jpg")
+ANNOTATED = re.compile(r".+\.(check|read)(-\d+)?\.jpg")
 
 
 def read_outcome(
@@ -35,7 +36,7 @@ def read_outcome(
     """
     from ..vision import read_photo
 
-    if _ANNOTATED.fullmatch(photo.name):
+    if ANNOTATED.fullmatch(photo.name):
         return Refusal(
             (
                 Reason(
@@ -72,6 +73,15 @@ def usable_cpus() -> int:
     return os.cpu_count() or 1
 
 
+@dataclass(frozen=True)
+class Task:
+    """A photograph to read, and what is known of its syringe, mL."""
+
+    photo: Path
+    capacity_ml: float | None = None
+    interval_ml: float | None = None
+
+
 def read_outcomes(
     photos: Sequence[Path],
     *,
@@ -80,59 +90,129 @@ def read_outcomes(
     interval_ml: float | None = None,
     debug: bool = False,
 ) -> Iterator[Outcome]:
-    """`read_outcome` for each of *photos*, in their order, each as soon as it is due.
-
-    With *jobs* above 1, so many processes read at once.  A photograph that kills its process
-    becomes a refusal like any other error, and the others are still read.
-    """
-    from concurrent.futures.process import BrokenProcessPool
-
-    def submit(pool: ProcessPoolExecutor, photo: Path) -> Future[Outcome]:
-        return pool.submit(
-            read_outcome, photo, capacity_ml=capacity_ml, interval_ml=interval_ml, debug=debug
-        )
-
+    """`read_outcome` for each of *photos*, in their order, each as soon as it is due."""
+    early: dict[int, Outcome] = {}
+    due = 0
     jobs = min(jobs, len(photos))
-    if jobs <= 1:
-        for photo in photos:
-            yield read_outcome(photo, capacity_ml=capacity_ml, interval_ml=interval_ml, debug=debug)
+    tasks = (Task(photo, capacity_ml, interval_ml) for photo in photos)
+    for number, outcome in outcomes_as_done(tasks, jobs, debug=debug):
+        early[number] = outcome
+        while due in early:
+            yield early.pop(due)
+            due += 1
+
+
+def outcomes_as_done(
+    tasks: Iterable[Task], jobs: int = 1, *, dask: str | None = None, debug: bool = False
+) -> Iterator[tuple[int, Outcome]]:
+    """``(number, outcome)`` of each of *tasks*, numbered from 0, each as soon as it is there.
+
+    With *jobs* above 1, so many processes read at once; with *dask*, the address of a scheduler,
+    the workers of that cluster do.  *tasks* is gone through only as far as it is needed.
+
+    A photograph that kills its process becomes a refusal like any other error.  All that were
+    being read when a process died are read again, each by itself, which tells whose fault it was
+    and gives each the whole memory.
+
+    Raises
+    ------
+    OSError
+        If the cluster cannot be reached.
+    """
+    if jobs <= 1 and dask is None:
+        for number, task in enumerate(tasks):
+            yield number, _read(task, debug)
         return
-    pool = _pool(jobs)
-    try:
-        waiting = [submit(pool, photo) for photo in photos]
-        for photo, future in zip(photos, waiting, strict=True):
+    numbered = enumerate(tasks)
+    sent: dict[int, Task] = {}
+
+    def feed() -> Iterator[tuple[int, Task]]:
+        for number, task in numbered:
+            sent[number] = task
+            yield number, task
+
+    with _workers(jobs, dask) as parallel:
+        finished = False
+        while not finished:
             try:
-                yield future.result()
-            except BrokenProcessPool:
-                # Some photograph killed its process, and the whole pool died of it.  Which one
-                # that was, a process of its own for each of the rest tells.
-                with _pool(1) as alone:
-                    try:
-                        yield submit(alone, photo).result()
-                    except BrokenProcessPool:
-                        yield _failed("its process ended without an answer")
-    finally:
-        pool.shutdown(cancel_futures=True)
+                for number, outcome in parallel(feed(), debug):
+                    del sent[number]
+                    yield number, outcome
+                finished = True
+            except parallel.death:
+                pass
+            for number in sorted(sent):
+                yield number, _read_alone(parallel, sent.pop(number), debug)
 
 
-def _pool(jobs: int) -> ProcessPoolExecutor:
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
+class _Workers:
+    """Processes that read: of this machine, or of a Dask cluster."""
 
-    # spawn: a forked process would inherit OpenCV's threads in whatever state they were
-    return ProcessPoolExecutor(jobs, get_context("spawn"), initializer=_one_thread)
+    def __init__(self, jobs: int, death: tuple[type[Exception], ...]) -> None:
+        self.jobs = jobs
+        self.death = death  # what is raised when a process has died
+
+    def __call__(
+        self, tasks: Iterable[tuple[int, Task]], debug: bool
+    ) -> Iterator[tuple[int, Outcome]]:
+        from joblib import Parallel, delayed
+
+        # batches of one: results are wanted one by one, and each takes seconds anyway
+        parallel = Parallel(self.jobs, return_as="generator_unordered", batch_size=1)
+        call = delayed(_read_in_worker)
+        # `read_outcome` travels as an argument, so that what a test puts in its place does too
+        return parallel(call(read_outcome, number, task, debug) for number, task in tasks)
 
 
-def _one_thread() -> None:
-    """In a process of a pool: one thread, since the others have the other processors."""
+@contextmanager
+def _workers(jobs: int, dask: str | None) -> Iterator[_Workers]:
+    from concurrent.futures import BrokenExecutor
+
+    from joblib import parallel_config
+
+    if dask is None:
+        with parallel_config("loky", inner_max_num_threads=1, initializer=_leave_interrupts):
+            # joblib takes one job for "in this process", which a death would be the end of
+            yield _Workers(max(2, jobs), (BrokenExecutor,))
+        return
+    from distributed import Client, KilledWorker
+
+    with Client(dask), parallel_config("dask"):
+        yield _Workers(-1, (BrokenExecutor, KilledWorker))
+
+
+def _read_alone(workers: _Workers, task: Task, debug: bool) -> Outcome:
+    try:
+        ((_, outcome),) = workers([(0, task)], debug)
+        return outcome
+    except workers.death as error:
+        codes = re.search(r"exit codes of the workers are \{(.+)\}", str(error))
+        how = f", exit code {codes[1]}" if codes else ""
+        if "SIGKILL" in how:
+            how += ": probably memory ran out"
+        return _failed(f"its process ended without an answer{how}")
+
+
+def _leave_interrupts() -> None:
+    """In a worker: Ctrl-C is for the parent, which ends this process in order."""
     import signal
 
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent handles it, and ends this process
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")  # numpy, not loaded yet, looks at them when it is
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _read_in_worker(
+    read: Callable[..., Outcome], number: int, task: Task, debug: bool
+) -> tuple[int, Outcome]:
     import cv2
 
-    cv2.setNumThreads(1)
+    cv2.setNumThreads(1)  # the others have the other processors
+    return number, _read(task, debug, read)
+
+
+def _read(task: Task, debug: bool, read: Callable[..., Outcome] | None = None) -> Outcome:
+    return (read or read_outcome)(
+        task.photo, capacity_ml=task.capacity_ml, interval_ml=task.interval_ml, debug=debug
+    )
 
 
 def refusal_sentence(refusal: Refusal) -> str:
