@@ -4,7 +4,7 @@ Nothing but the standard library is needed here.  The file is in write-ahead mod
 ``synchronous=FULL``: once `RecordStore.add` has returned, the record is on the disk, and a process
 killed at any moment leaves a file that opens as it was before or after the change it was making.
 
-What a record holds of a photograph is the SHA-256 of its content.  No file name, no place, no owner.
+Of a photograph the record holds the SHA-256 of its content: no file name, no place, no owner.
 """
 
 from __future__ import annotations
@@ -60,6 +60,19 @@ MIGRATIONS: tuple[str, ...] = (
     CREATE INDEX record_of_learner ON record (learner_id, recorded_at);
     CREATE INDEX record_of_photo ON record (photo_sha256);
     """,
+    # A strength is measured from two photographs.
+    """
+    CREATE TABLE record_photo (
+        record_id INTEGER NOT NULL REFERENCES record (id) ON DELETE CASCADE,
+        place INTEGER NOT NULL,
+        sha256 TEXT NOT NULL CHECK (length(sha256) = 64),
+        PRIMARY KEY (record_id, place)
+    ) STRICT, WITHOUT ROWID;
+    INSERT INTO record_photo SELECT id, 0, photo_sha256 FROM record WHERE photo_sha256 IS NOT NULL;
+    CREATE INDEX record_photo_of_content ON record_photo (sha256);
+    DROP INDEX record_of_photo;
+    ALTER TABLE record DROP COLUMN photo_sha256;
+    """,
 )
 SCHEMA = len(MIGRATIONS)
 
@@ -74,15 +87,15 @@ class Entry:
 
     ``standard_uncertainty_ml`` is that of the liquid as photographed, without the syringe's own
     permitted error.  ``kind`` is ``volume``, or ``strength`` for a dilution measured from two
-    photographs, which has no volume and no single syringe.  ``photo_sha256`` is in lower-case
-    hexadecimal, ``None`` where the photograph was not at hand.  ``check`` is the whole
-    machine-readable check, without names of files.
+    photographs, which has no single volume.  ``photos`` are the SHA-256 of their contents in
+    lower-case hexadecimal, in the order of the check; none where a photograph was not at hand.
+    ``check`` is the whole machine-readable check, without names of files.
     """
 
     kind: str
     verdict: str
     check: dict[str, Any]
-    photo_sha256: str | None = None
+    photos: tuple[str, ...] = ()
     target_ml: float | None = None
     tolerance_ml: float | None = None
     liquid_ml: float | None = None
@@ -111,16 +124,20 @@ class Stored:
 
 @dataclass(frozen=True)
 class Added:
-    """What `RecordStore.add` did.  ``new`` is false if the same check was there already."""
+    """What `RecordStore.add` did.
+
+    ``new`` is false if the same check was there already.  ``also_of`` are other learners who have
+    a record of one of its photographs.
+    """
 
     number: int
     new: bool
+    also_of: tuple[str, ...] = ()
 
 
 _COLUMNS = (
     "kind",
     "verdict",
-    "photo_sha256",
     "target_ml",
     "tolerance_ml",
     "liquid_ml",
@@ -271,7 +288,8 @@ class RecordStore:
         """Delete a learner with all records; how many records there were."""
         with self._change() as connection:
             count = connection.execute(
-                "DELETE FROM record WHERE learner_id = (SELECT id FROM learner WHERE pseudonym = ?)",
+                "DELETE FROM record WHERE learner_id IN "
+                "(SELECT id FROM learner WHERE pseudonym = ?)",
                 (learner,),
             ).rowcount
             _delete_unused(connection)
@@ -327,27 +345,31 @@ def task_name(text: str | None) -> str | None:
 
 def _shown(text: str) -> str:
     """*text* in quotes, short, and harmless to a terminal."""
-    return ascii(text) if len(text) <= 60 else f"{ascii(text[:57])}..."
+    return ascii(text) if len(text) <= 60 else f"{text[:57]!a}..."
 
 
 def digest_of(entry: Entry, learner: str, task: str | None) -> str:
     """What makes two records the same check: SHA-256, hexadecimal."""
-    what = [learner.casefold(), task, entry.photo_sha256, entry.check]
+    photos = entry.photos if len(entry.photos) > 1 else next(iter(entry.photos), None)
+    what = [learner.casefold(), task, photos, entry.check]
     return sha256(json.dumps(what, sort_keys=True).encode()).hexdigest()
 
 
 _SELECT = (
     "SELECT r.id, r.recorded_at, l.pseudonym, r.task, r.reasons, r.check_json, "
+    "(SELECT group_concat(sha256, ' ') FROM (SELECT sha256 FROM record_photo p "
+    "WHERE p.record_id = r.id ORDER BY place)), "
     f"{', '.join(f'r.{column}' for column in _COLUMNS)} "
     "FROM record r JOIN learner l ON l.id = r.learner_id"
 )
 
 
 def _stored(row: tuple[Any, ...]) -> Stored:
-    number, recorded_at, learner, task, reasons, check_json, *values = row
+    number, recorded_at, learner, task, reasons, check_json, photos, *values = row
     entry = Entry(
         **dict(zip(_COLUMNS, values, strict=True)),
         check=json.loads(check_json),
+        photos=tuple((photos or "").split()),
         reasons=tuple(reasons.split()),
     )
     return Stored(number, recorded_at, learner, task, entry)
@@ -359,7 +381,7 @@ def _insert(
     digest = digest_of(entry, learner, task)
     known = connection.execute("SELECT id FROM record WHERE digest = ?", (digest,)).fetchone()
     if known is not None:
-        return Added(known[0], new=False)
+        return Added(known[0], new=False, also_of=_others(connection, entry, learner))
     connection.execute("INSERT OR IGNORE INTO learner (pseudonym) VALUES (?)", (learner,))
     (learner_id,) = connection.execute(
         "SELECT id FROM learner WHERE pseudonym = ?", (learner,)
@@ -378,7 +400,23 @@ def _insert(
         tuple(values.values()),
     )
     assert cursor.lastrowid is not None
-    return Added(cursor.lastrowid, new=True)
+    connection.executemany(
+        "INSERT INTO record_photo (record_id, place, sha256) VALUES (?, ?, ?)",
+        [(cursor.lastrowid, place, photo) for place, photo in enumerate(entry.photos)],
+    )
+    return Added(cursor.lastrowid, new=True, also_of=_others(connection, entry, learner))
+
+
+def _others(connection: sqlite3.Connection, entry: Entry, learner: str) -> tuple[str, ...]:
+    """Who else has a record of these photographs, which one of them cannot have drawn up."""
+    rows = connection.execute(
+        "SELECT DISTINCT l.pseudonym FROM record_photo p JOIN record r ON r.id = p.record_id "
+        "JOIN learner l ON l.id = r.learner_id "
+        f"WHERE p.sha256 IN ({', '.join('?' * len(entry.photos))}) AND l.pseudonym != ? "
+        "ORDER BY 1",
+        (*entry.photos, learner),
+    )
+    return tuple(name for (name,) in rows)
 
 
 def _delete_unused(connection: sqlite3.Connection) -> None:
@@ -387,6 +425,8 @@ def _delete_unused(connection: sqlite3.Connection) -> None:
 
 def _check_path(path: Path, *, create: bool) -> None:
     """Say in words what SQLite would only call "unable to open"."""
+    if "\0" in str(path):
+        raise RecordError(f"{_shown(str(path))} is no name of a file; check it.")
     try:
         if path.is_dir():
             raise RecordError(f"'{path}' is a folder; name the file of the record, as in LAB.db.")
