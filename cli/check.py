@@ -17,12 +17,21 @@ from ..calc.formatting import (
 )
 from ..calc.tolerance import Tolerance
 from ..vision import Reading, Refusal
+from .checkmany import check_many
+from .items import names_several
 from .options import (
     ADVISORY,
     Capacity,
+    Dask,
     Debug,
     Interval,
+    Jobs,
     Json,
+    Manifest,
+    Out,
+    PictureDir,
+    Recursive,
+    Resume,
     check_syringe_options,
     photo_problem,
     tolerance,
@@ -40,7 +49,10 @@ if TYPE_CHECKING:
 
 
 def check(
-    photo: Annotated[Path | None, typer.Argument(metavar="PHOTO", help="The photograph.")] = None,
+    photos: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="PHOTO", help="The photograph; or several, a folder, a pattern."),
+    ] = None,
     target: Annotated[
         float | None,
         typer.Option("--target", parser=volume_ml, metavar="VOLUME", help="Wanted, e.g. 5mL."),
@@ -100,19 +112,28 @@ def check(
     ] = False,
     capacity: Capacity = None,
     interval: Interval = None,
+    manifest: Manifest = None,
+    recursive: Recursive = False,
+    out: Out = None,
+    resume: Resume = False,
+    picture_dir: PictureDir = None,
+    jobs: Jobs = 1,
+    dask: Dask = None,
     debug: Debug = False,
 ) -> None:
     """Compare the liquid in a photographed syringe with the volume wanted.
 
     The liquid is what counts: air in front of the fiducial line is taken off.  Instead of a
     target, --plan and --stage take it from a saved plan.  --before and --after hold the strength
-    made in the syringe against the one wanted.
+    made in the syringe against the one wanted.  Of several photographs, each gets a line, and a
+    picture where --picture-dir says so.
 
-    Exit status: 0 within, 1 outside, 2 usage error, 3 undecided, 4 refused.
+    Exit status: 0 within, 1 outside, 2 usage error, 3 undecided, 4 refused; of several the first
+    of 2, 1, 4, 3 that occurs, and 130 if Ctrl-C stopped them.
     """
     check_syringe_options(capacity, interval)
     if before is not None or after is not None:
-        if photo is not None or target is not None or stage is not None or picture is not None:
+        if photos or manifest or target is not None or stage is not None or picture is not None:
             usage_error("--before and --after stand alone: no PHOTO, --target, --stage, --picture.")
         for name in (before, after):
             if name is not None and (missing := photo_problem(name)) is not None:
@@ -133,8 +154,38 @@ def check(
         )
     if concentration is not None or to_concentration is not None:
         usage_error("--concentration and --to-concentration go with --before and --after.")
-    if photo is None:
-        usage_error("PHOTO is missing; name the photograph, or give --before and --after.")
+    if manifest is not None or out is not None or resume or picture_dir is not None:
+        many = True
+    elif not photos:
+        usage_error(
+            "PHOTO is missing; name the photograph, or give --manifest, or --before and --after."
+        )
+    else:
+        many = len(photos) > 1 or names_several(photos[0])
+    if many:
+        if picture is not None:
+            usage_error("--picture is for one photograph; for several name a --picture-dir.")
+        check_many(
+            photos,
+            manifest,
+            target_ml=target,
+            tolerance=permitted,
+            plan=plan,
+            stage=stage,
+            include_syringe_tolerance=include_syringe_tolerance,
+            capacity_ml=capacity,
+            interval_ml=interval,
+            recursive=recursive,
+            picture_dir=picture_dir,
+            out=out,
+            resume=resume,
+            as_json=as_json,
+            jobs=jobs,
+            dask=dask,
+            debug=debug,
+        )
+    assert photos
+    photo = photos[0]
     goal = wanted(target, permitted, plan, stage)
     problem = photo_problem(photo)
     if problem is None and picture is not None:

@@ -70,6 +70,42 @@ Jobs = Annotated[
     int,
     typer.Option("--jobs", metavar="N", min=1, max=256, help="Read so many photographs at once."),
 ]
+Dask = Annotated[
+    str | None,
+    typer.Option(
+        "--dask",
+        metavar="ADDRESS",
+        help="Read on a Dask cluster, e.g. tcp://10.0.0.5:8786, instead of --jobs here.",
+    ),
+]
+Manifest = Annotated[
+    Path | None,
+    typer.Option(
+        "--manifest",
+        metavar="FILE.csv",
+        help="A list instead of PHOTO: columns photo, target, tolerance, learner, task, capacity, "
+        "interval.",
+    ),
+]
+Recursive = Annotated[bool, typer.Option("--recursive", help="Of a folder, the folders in it too.")]
+Out = Annotated[
+    Path | None,
+    typer.Option(
+        "--out",
+        metavar="FILE.jsonl",
+        help="Write each answer there as it comes, one JSON object a line, beside printing it.",
+    ),
+]
+Resume = Annotated[
+    bool,
+    typer.Option("--resume", help="Go on with --out: what is answered there is not read again."),
+]
+PictureDir = Annotated[
+    Path | None,
+    typer.Option(
+        "--picture-dir", metavar="DIR", help="Write an annotated picture of each photo there."
+    ),
+]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON for another program to read.")]
 Debug = Annotated[
     bool,
@@ -81,6 +117,19 @@ def check_syringe_options(capacity_ml: float | None, interval_ml: float | None) 
     """Leave with a usage error if the two contradict each other."""
     if capacity_ml is not None and interval_ml is not None and interval_ml >= capacity_ml:
         usage_error("--interval must be smaller than --capacity; check both.")
+
+
+def make_picture_dir(picture_dir: Path | None) -> None:
+    """Make the folder for annotated pictures, or leave with a usage error."""
+    if picture_dir is None:
+        return
+    try:
+        picture_dir.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        usage_error(
+            f"--picture-dir '{picture_dir}' cannot be made a folder "
+            f"({(error.strerror or str(error)).lower()}); give another one."
+        )
 
 
 def photo_problem(photo: Path) -> str | None:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import re
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 from ..vision import Outcome, Reason, Refusal
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
 
@@ -221,7 +221,12 @@ def refusal_sentence(refusal: Refusal) -> str:
     >>> refusal_sentence(Refusal((Reason("glare", "A reflection hides it.", "Move the lamp."),)))
     'A reflection hides it: move the lamp.'
     """
+    return reasons_sentence([asdict(reason) for reason in refusal.reasons])
+
+
+def reasons_sentence(reasons: Sequence[Mapping[str, str]]) -> str:
+    """As `refusal_sentence`, of the reasons in the machine-readable form."""
     return " ".join(
-        f"{reason.message.rstrip('.')}: {reason.remedy[:1].lower()}{reason.remedy[1:]}"
-        for reason in refusal.reasons
+        f"{reason['message'].rstrip('.')}: {reason['remedy'][:1].lower()}{reason['remedy'][1:]}"
+        for reason in reasons
     )

@@ -2,105 +2,130 @@
 
 from __future__ import annotations
 
-import json
+import math
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from ..calc.formatting import format_amount, format_measured
-from ..vision import Outcome, Reading, Reason, Refusal, as_record
+from ..vision import Outcome, Reading, as_record
+from .batch import answer_all
+from .items import Item, find_items
 from .options import (
-    ADVISORY,
     Capacity,
+    Dask,
     Debug,
     Interval,
     Jobs,
     Json,
+    Manifest,
+    Out,
+    PictureDir,
+    Recursive,
+    Resume,
     check_syringe_options,
-    photo_problem,
-    usage_error,
+    make_picture_dir,
 )
-from .photographs import read_outcomes, refusal_sentence
+from .photographs import reasons_sentence
 from .pictures import report_unwritten, write_read_picture
+
+if TYPE_CHECKING:
+    Record = dict[str, Any]
 
 _HEADINGS = ("volume (k = 2)", "air", "liquid", "syringe")
 _WIDTHS = (20, 16, 20, 16)
 
 
 def read(
-    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO", help="One or more photos.")],
+    photos: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="PHOTO...", help="Photos, folders of photos, or patterns."),
+    ] = None,
+    manifest: Manifest = None,
+    recursive: Recursive = False,
     as_json: Json = False,
+    out: Out = None,
+    resume: Resume = False,
     capacity: Capacity = None,
     interval: Interval = None,
-    picture_dir: Annotated[
-        Path | None,
-        typer.Option(
-            "--picture-dir", metavar="DIR", help="Write an annotated picture of each photo there."
-        ),
-    ] = None,
+    picture_dir: PictureDir = None,
     jobs: Jobs = 1,
+    dask: Dask = None,
     debug: Debug = False,
 ) -> None:
     """Read the volume at the fiducial line in each photograph.
 
-    With --json, one JSON object a line and a photograph, in the order given, as each is done.
-    A photograph that cannot be read never stops the others.
+    With --json, one JSON object a line and a photograph, in the order given.  A photograph that
+    cannot be read never stops the others.
 
     Exit status: 0 all read, 2 usage error or a photograph that does not exist, 4 at least one
-    refused.
+    refused, 130 stopped by Ctrl-C.
     """
     check_syringe_options(capacity, interval)
-    if picture_dir is not None:
-        try:
-            picture_dir.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            usage_error(
-                f"--picture-dir '{picture_dir}' cannot be made a folder "
-                f"({(error.strerror or str(error)).lower()}); give another one."
-            )
-    name_width = max(len("photo"), *(len(str(photo)) for photo in photos))
-    if not as_json:
-        typer.echo(_row("photo", _HEADINGS, name_width))
-    problems = [photo_problem(photo) for photo in photos]
-    outcomes = read_outcomes(
-        [photo for photo, problem in zip(photos, problems, strict=True) if problem is None],
+    known = Item(capacity_ml=capacity, interval_ml=interval)
+    items = find_items(photos, manifest, known, recursive=recursive, for_check=False)
+    make_picture_dir(picture_dir)
+    answer_all(
+        ReadForm(picture_dir, debug=debug),
+        items,
+        out=out,
+        resume=resume,
+        as_json=as_json,
         jobs=jobs,
-        capacity_ml=capacity,
-        interval_ml=interval,
+        dask=dask,
         debug=debug,
     )
-    missing = refused = 0
-    for photo, problem in zip(photos, problems, strict=True):
-        outcome: Outcome
-        if problem is not None:
-            missing += 1
-            typer.echo(f"drawmark: {problem}", err=True)
-            outcome = _missing(problem)
-        else:
-            outcome = next(outcomes)
-            refused += isinstance(outcome, Refusal)
-        if as_json:
-            # echo flushes, so a program that reads along has each line as it is done
-            typer.echo(json.dumps(as_record(str(photo), outcome)))
-        else:
-            typer.echo(_line(str(photo), outcome, name_width))
-        if picture_dir is not None and problem is None:
+
+
+class ReadForm:
+    """Answers of `drawmark read`; see `batch.Form`."""
+
+    command = "read"
+
+    def __init__(self, picture_dir: Path | None, *, debug: bool) -> None:
+        self._picture_dir = picture_dir
+        self._debug = debug
+
+    def options(self, item: Item) -> Record:
+        return {"capacity_ml": item.capacity_ml, "interval_ml": item.interval_ml}
+
+    def answer(self, item: Item, outcome: Outcome, *, there: bool) -> Record:
+        if self._picture_dir is not None and there:
             try:
-                write_read_picture(photo, outcome, picture_dir)
-            except Exception as error:
-                if debug:
+                write_read_picture(item.photo, outcome, self._picture_dir)
+            except Exception as error:  # the answer stands without its picture
+                if self._debug:
                     raise
-                report_unwritten(photo, error)
-    if not as_json:
-        typer.echo(f"\n{ADVISORY}")
-    raise typer.Exit(2 if missing else 4 if refused else 0)
+                report_unwritten(item.photo, error)
+        return as_record(item.name, outcome) | item.people()
 
+    def renamed(self, record: Record, item: Item) -> Record:
+        bare = {key: value for key, value in record.items() if key not in ("learner", "task")}
+        return bare | {"photo": item.name} | item.people()
 
-def _missing(problem: str) -> Refusal:
-    """What stands in the output for a photograph that could not even be opened."""
-    sentence, _, remedy = problem.partition("; ")
-    return Refusal((Reason("not-an-image", f"{sentence}.", f"{remedy[:1].upper()}{remedy[1:]}"),))
+    def heading(self, width: int) -> str:
+        return _row("photo", _HEADINGS, width)
+
+    def row(self, record: Record, width: int) -> str:
+        photo: str = record["photo"]
+        if record["status"] != "read":
+            return f"{photo.ljust(width)}  refused: {reasons_sentence(record['reasons'])}"
+        air_expanded_ml = record["air_expanded_uncertainty_ml"]
+        liquid_expanded_ml = math.hypot(record["expanded_uncertainty_ml"], air_expanded_ml)
+        cells = (
+            format_measured(record["volume_ml"], record["expanded_uncertainty_ml"]),
+            _air(record["air_ml"], air_expanded_ml),
+            format_measured(record["liquid_ml"], liquid_expanded_ml),
+            f"{format_amount(record['capacity_ml'])} by {format_amount(record['interval_ml'])}",
+        )
+        return _row(photo, cells, width)
+
+    def word(self, record: Record) -> str:
+        return str(record["status"])
+
+    def status(self, record: Record) -> int:
+        return 0 if record["status"] == "read" else 4
 
 
 def _row(name: str, cells: tuple[str, ...], name_width: int) -> str:
@@ -108,20 +133,10 @@ def _row(name: str, cells: tuple[str, ...], name_width: int) -> str:
     return f"{name.ljust(name_width)}  {columns}".rstrip()
 
 
-def _line(photo: str, outcome: Outcome, name_width: int) -> str:
-    if not isinstance(outcome, Reading):
-        return f"{photo.ljust(name_width)}  refused: {refusal_sentence(outcome)}"
-    cells = (
-        format_measured(outcome.volume_ml, outcome.expanded_uncertainty_ml),
-        air_text(outcome),
-        format_measured(outcome.liquid_ml, 2 * outcome.liquid_standard_uncertainty_ml),
-        f"{format_amount(outcome.capacity_ml)} by {format_amount(outcome.interval_ml)}",
-    )
-    return _row(photo, cells, name_width)
-
-
 def air_text(reading: Reading) -> str:
     """The air in front of the fiducial line, or that none was found."""
-    if reading.air_ml <= 0:
-        return "none found"
-    return format_measured(reading.air_ml, reading.air_expanded_uncertainty_ml)
+    return _air(reading.air_ml, reading.air_expanded_uncertainty_ml)
+
+
+def _air(air_ml: float, expanded_uncertainty_ml: float) -> str:
+    return format_measured(air_ml, expanded_uncertainty_ml) if air_ml > 0 else "none found"

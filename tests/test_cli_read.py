@@ -133,10 +133,10 @@ def test_a_syringe_that_cannot_be(photo: Path, options: tuple[str, ...]) -> None
     assert "Traceback" not in result.stderr
 
 
-def test_a_folder_is_no_photograph(tmp_path: Path) -> None:
+def test_a_folder_without_photographs(tmp_path: Path) -> None:
     result = read(tmp_path)
     assert result.exit_code == 2
-    assert "is a folder" in result.stderr
+    assert "holds no photographs" in result.stderr
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may read all")
