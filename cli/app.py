@@ -16,6 +16,7 @@ from .demo import demo
 from .options import ADVISORY
 from .plan import app as plan
 from .read import read
+from .study import app as study
 
 app = typer.Typer(
     name="drawmark",
@@ -32,6 +33,7 @@ app = typer.Typer(
 app.add_typer(plan)
 app.command(short_help="Volume in each photograph.")(read)
 app.command(short_help="One photograph against the volume wanted.")(check)
+app.add_typer(study)
 app.command(short_help="All of it on the sample photographs.")(demo)
 
 

@@ -43,11 +43,14 @@ class Component:
 
 @dataclass(frozen=True)
 class Components:
-    """All parts, in the order of the factors, the rest last."""
+    """All parts, in the order of the factors, the rest last.
+
+    The mean and its standard error are ``None`` where each level has a mean of its own.
+    """
 
     n: int
-    mean: float
-    mean_standard_error: float
+    mean: float | None
+    mean_standard_error: float | None
     parts: tuple[Component, ...]
     converged: bool
     notes: tuple[str, ...]
@@ -67,16 +70,21 @@ def nested(outer: Sequence[str], inner: Sequence[str]) -> list[str]:
 class _Fit:
     """What the fit found; ``variances`` in the order of the factors, the rest last."""
 
-    mean: float
-    mean_standard_error: float
+    means: np.ndarray
+    mean_standard_errors: np.ndarray
     variances: tuple[float, ...]
     converged: bool
 
 
 def variance_components(
-    values: Sequence[float], factors: Mapping[str, Sequence[str]]
+    values: Sequence[float],
+    factors: Mapping[str, Sequence[str]],
+    levels: Sequence[str] | None = None,
 ) -> Components:
     """Parts of the variance of *values* that the *factors* cause.
+
+    Values at different *levels* (targets, say) have a mean of their own each, which counts as
+    fixed and not as spread.
 
     Raises
     ------
@@ -99,18 +107,20 @@ def variance_components(
         raise StudyError(f"All {len(y)} values are the same: there is no variance to part.")
     # The optimiser's steps and its idea of convergence suit a spread of about 1.
     centre = float(y.mean())
-    fit = _fit((y - centre) / spread, list(coded.values()))
+    fit = _fit((y - centre) / spread, list(coded.values()), _fixed(levels, len(y)))
     variances = [variance * spread**2 for variance in fit.variances]
     whole = sum(variances)
-    levels: list[int | None] = [int(codes.max()) + 1 for codes in coded.values()]
+    counts: list[int | None] = [int(codes.max()) + 1 for codes in coded.values()]
     return Components(
         n=len(y),
-        mean=centre + spread * fit.mean,
-        mean_standard_error=spread * fit.mean_standard_error,
+        mean=centre + spread * float(fit.means[0]) if levels is None else None,
+        mean_standard_error=(
+            spread * float(fit.mean_standard_errors[0]) if levels is None else None
+        ),
         parts=tuple(
             Component(name, count, variance, variance / whole)
             for name, count, variance in zip(
-                (*coded, REST), (*levels, None), variances, strict=True
+                (*coded, REST), (*counts, None), variances, strict=True
             )
         ),
         converged=fit.converged,
@@ -144,8 +154,20 @@ def _check_apart(coded: Mapping[str, np.ndarray]) -> None:
                 )
 
 
+def _fixed(levels: Sequence[str] | None, n: int) -> np.ndarray:
+    """Dummies (n, number of levels) of what has a mean of its own; one column without levels."""
+    if levels is None:
+        return np.ones((n, 1))
+    codes = np.unique(np.asarray(levels), return_inverse=True)[1]
+    if len(codes) != n:
+        raise ValueError("levels must have one label for each value")
+    if codes.max() + 1 >= n:
+        raise StudyError("Every row is at a level of its own: nothing is measured twice.")
+    return np.asarray(np.eye(int(codes.max()) + 1)[codes])
+
+
 class _Likelihood:
-    """Restricted likelihood of the variance ratios (factor over rest), mean and rest profiled out.
+    """Restricted likelihood of the variance ratios (factor over rest), the others profiled out.
 
     With Z the dummies of all factors and D their ratios, the covariance is ``I + Z D Z'`` times
     the rest; everything is done in matrices of the size of D (Woodbury's identity), which stays
@@ -153,31 +175,34 @@ class _Likelihood:
     545-554.
     """
 
-    def __init__(self, y: np.ndarray, factors: Sequence[np.ndarray]) -> None:
-        self.n = len(y)
-        z = np.hstack([np.eye(int(codes.max()) + 1)[codes] for codes in factors])
-        self.factor_of = np.repeat(
-            np.arange(len(factors)), [int(codes.max()) + 1 for codes in factors]
-        )
-        both = np.stack([np.ones(self.n), y], axis=1)
-        self.zz, self.z_both, self.both = z.T @ z, z.T @ both, both.T @ both
+    def __init__(self, y: np.ndarray, factors: Sequence[np.ndarray], fixed: np.ndarray) -> None:
+        self.freedom = len(y) - fixed.shape[1]
+        counts = [int(codes.max()) + 1 for codes in factors]
+        z = np.hstack([np.eye(count)[codes] for count, codes in zip(counts, factors, strict=True)])
+        self.factor_of = np.repeat(np.arange(len(factors)), counts)
+        seen = np.column_stack([fixed, y])
+        self.zz, self.z_seen, self.seen = z.T @ z, z.T @ seen, seen.T @ seen
 
-    def at(self, ratios: np.ndarray) -> tuple[float, float, float, float]:
-        """Minus twice the log likelihood (but a constant), mean, its precision, the rest."""
+    def at(self, ratios: np.ndarray) -> tuple[float, np.ndarray, np.ndarray, float]:
+        """Minus twice the log likelihood (but a constant), means, their precision, the rest."""
         root = np.sqrt(ratios)[self.factor_of]
         factor = linalg.cho_factor(np.eye(len(root)) + root[:, None] * self.zz * root, lower=True)
-        seen = root[:, None] * self.z_both
-        (one, cross), (_, square) = self.both - seen.T @ linalg.cho_solve(factor, seen)
-        mean = float(cross / one)
-        rest = float(square - cross**2 / one) / (self.n - 1)
-        log_det = 2 * float(np.log(np.diag(factor[0])).sum())
-        deviance = log_det + math.log(one) + (self.n - 1) * math.log(max(rest, 1e-300))
-        return deviance, mean, float(one), rest
+        scaled = root[:, None] * self.z_seen
+        whole = self.seen - scaled.T @ linalg.cho_solve(factor, scaled)
+        precision, cross, square = whole[:-1, :-1], whole[:-1, -1], whole[-1, -1]
+        means = np.linalg.solve(precision, cross)
+        rest = float(square - cross @ means) / self.freedom
+        deviance = (
+            2 * float(np.log(np.diag(factor[0])).sum())
+            + float(np.linalg.slogdet(precision)[1])
+            + self.freedom * math.log(max(rest, 1e-300))
+        )
+        return deviance, means, precision, rest
 
 
-def _fit(y: np.ndarray, factors: Sequence[np.ndarray]) -> _Fit:
+def _fit(y: np.ndarray, factors: Sequence[np.ndarray], fixed: np.ndarray) -> _Fit:
     """The peak of the restricted likelihood, sought from several starts."""
-    likelihood = _Likelihood(y, factors)
+    likelihood = _Likelihood(y, factors, fixed)
     found = [
         optimize.minimize(
             lambda roots: likelihood.at(roots**2)[0],
@@ -193,12 +218,12 @@ def _fit(y: np.ndarray, factors: Sequence[np.ndarray]) -> _Fit:
     ratios = np.asarray(best.x) ** 2
     for i in np.flatnonzero(ratios < 1e-4):
         without = np.where(np.arange(len(ratios)) == i, 0.0, ratios)
-        if likelihood.at(without)[0] <= likelihood.at(ratios)[0]:
+        if likelihood.at(without)[0] <= likelihood.at(ratios)[0] + 1e-9:
             ratios = without
-    _, mean, precision, rest = likelihood.at(ratios)
+    _, means, precision, rest = likelihood.at(ratios)
     return _Fit(
-        mean=mean,
-        mean_standard_error=math.sqrt(rest / precision),
+        means=means,
+        mean_standard_errors=np.sqrt(rest * np.diag(np.linalg.inv(precision))),
         variances=(*(float(ratio) * rest for ratio in ratios), rest),
         converged=bool(best.success),
     )

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from uncertainties import umath  # type: ignore[import-untyped]
 
-from ..measuring import Uncertain, nominal, standard_uncertainty, variable
+from ..measuring import Uncertain, budget, nominal, standard_uncertainty, variable
 from .table import StudyError
 
 # Tanaka et al. 2001, equation 1, air-free water of mean isotopic composition at 101 325 Pa.
@@ -170,10 +170,7 @@ def weighed_volume(
     return Volume(
         volume_ml=nominal(volume),
         standard_uncertainty_ml=standard_uncertainty(volume),
-        budget={
-            cause.tag: float(part)
-            for cause, part in sorted(volume.error_components().items(), key=lambda item: -item[1])
-        },
+        budget=budget(volume),
         z_ml_per_g=z,
     )
 
