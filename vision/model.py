@@ -23,7 +23,7 @@ COVERAGE_FACTOR = 2
 REFUSALS: dict[str, tuple[str, str]] = {
     "not-an-image": (
         "This file is not a photograph that can be opened.",
-        "Give a JPEG, PNG, TIFF or WebP file.",
+        "Give a JPEG, PNG, TIFF, WebP or HEIC file.",
     ),
     "image-too-large": (
         "The picture has more pixels than can be handled safely.",

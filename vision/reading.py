@@ -53,7 +53,7 @@ def read_photo(
 
     Parameters
     ----------
-    path : path of a JPEG, PNG, TIFF or WebP file
+    path : path of a JPEG, PNG, TIFF, WebP or HEIC file
     capacity_ml, interval_ml : the syringe's nominal capacity and scale interval, mL, if known
 
     Returns
