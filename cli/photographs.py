@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import time
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
@@ -171,7 +172,8 @@ def _workers(jobs: int, dask: str | None) -> Iterator[_Workers]:
     from joblib import parallel_config
 
     if dask is None:
-        with parallel_config("loky", inner_max_num_threads=1, initializer=_leave_interrupts):
+        ours = {"initializer": _settle_in, "initargs": (os.getpid(),)}
+        with parallel_config("loky", inner_max_num_threads=1, **ours):
             # joblib takes one job for "in this process", which a death would be the end of
             yield _Workers(max(2, jobs), (BrokenExecutor,))
         return
@@ -193,11 +195,20 @@ def _read_alone(workers: _Workers, task: Task, debug: bool) -> Outcome:
         return _failed(f"its process ended without an answer{how}")
 
 
-def _leave_interrupts() -> None:
-    """In a worker: Ctrl-C is for the parent, which ends this process in order."""
+def _settle_in(parent: int) -> None:
+    """In a new process of ours: leave Ctrl-C to the *parent*, and end when that is gone."""
     import signal
+    from threading import Thread
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if os.name == "posix":  # elsewhere a process keeps the parent's number, or never has it
+
+        def watch() -> None:
+            while os.getppid() == parent:
+                time.sleep(1)
+            os._exit(1)  # killed, it could not tell us; nobody waits for what is read here
+
+        Thread(target=watch, daemon=True).start()
 
 
 def _read_in_worker(
