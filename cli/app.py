@@ -16,7 +16,9 @@ from .demo import demo
 from .options import ADVISORY
 from .plan import app as plan
 from .read import read
+from .record import app as record
 from .study import app as study
+from .watch import watch
 
 app = typer.Typer(
     name="drawmark",
@@ -32,8 +34,10 @@ app = typer.Typer(
 )
 app.add_typer(plan)
 app.command(short_help="Volume in each photograph.")(read)
-app.command(short_help="One photograph against the volume wanted.")(check)
+app.command(short_help="Photographs against the volume wanted.")(check)
+app.add_typer(record)
 app.add_typer(study)
+app.command(short_help="Each new photograph in a folder, as it comes.")(watch)
 app.command(short_help="All of it on the sample photographs.")(demo)
 
 

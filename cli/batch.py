@@ -8,6 +8,7 @@ the file before the next is waited for.
 from __future__ import annotations
 
 import json
+import signal
 from collections import Counter
 from contextlib import contextmanager
 from importlib.util import find_spec
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from .items import Item
+    from .record_check import Keeper
     from .results import Results
 
     Record = dict[str, Any]
@@ -77,9 +79,11 @@ class Batch:
         jobs: int = 1,
         dask: str | None = None,
         width: int = 0,
+        keeper: Keeper | None = None,
         debug: bool = False,
     ) -> None:
         self._form = form
+        self._keeper = keeper
         self._results = results
         self._as_json = as_json
         self._jobs = jobs
@@ -132,12 +136,21 @@ class Batch:
         todo = [number for number in range(len(items)) if number not in known]
         with Progress(len(todo)) as progress:
             coming = progress.along(self._read(items, todo))
-            for record in _in_order(len(items), known, coming):
+            for number, record in enumerate(_in_order(len(items), known, coming)):
                 self._statuses.add(self._form.status(record))
                 self._words[self._form.word(record)] += 1
                 row = "" if self._as_json else self._form.row(record, self._width)
+                record = record | self._keep(items[number], record)
                 with progress.aside():
                     typer.echo(row or json.dumps(record))  # flushes: a program may read along
+
+    def _keep(self, item: Item, record: Record) -> Record:
+        """Put the answer into the lab's record, if one is wanted and there was a photograph."""
+        if self._keeper is None or photo_problem(item.photo) is not None:
+            return {}
+        kept = self._keeper.keep(record, [item.photo], item.learner, item.task)
+        self._statuses.add(self._keeper.status(0))
+        return kept
 
     def _from_results(self, items: Sequence[Item]) -> dict[int, Record]:
         """By number, the answers that the results file holds, or that follow from one of them."""
@@ -195,6 +208,7 @@ def answer_all(
     as_json: bool,
     jobs: int,
     dask: str | None,
+    keeper: Keeper | None = None,
     debug: bool,
 ) -> NoReturn:
     """Answer *items* on standard output and in *out*, and leave with the exit status for all."""
@@ -203,11 +217,19 @@ def answer_all(
     with results_file(out, form.command, resume=resume) as results:
         width = max(len(item.name) for item in items)
         batch = Batch(
-            form, results=results, as_json=as_json, jobs=jobs, dask=dask, width=width, debug=debug
+            form,
+            results=results,
+            as_json=as_json,
+            jobs=jobs,
+            dask=dask,
+            width=width,
+            keeper=keeper,
+            debug=debug,
         )
         batch.head()
         try:
-            batch.run(items)
+            with interruptible():
+                batch.run(items)
         except KeyboardInterrupt:
             safe = "" if out is None else f" The answers are in '{out}'; go on with --resume."
             typer.echo(f"\ndrawmark: stopped after {batch.summary}{safe}", err=True)
@@ -218,6 +240,16 @@ def answer_all(
             usage_error(f"the Dask cluster '{dask}' cannot be used ({error}); check its address.")
         batch.foot()
     raise typer.Exit(batch.exit_status)
+
+
+@contextmanager
+def interruptible() -> Iterator[None]:
+    """Let the system's plea to end (SIGTERM) do what Ctrl-C does."""
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 @contextmanager

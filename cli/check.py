@@ -15,7 +15,6 @@ from ..calc.formatting import (
     format_measured,
     format_probability,
 )
-from ..calc.tolerance import Tolerance
 from ..vision import Reading, Refusal
 from .checkmany import check_many
 from .items import names_several
@@ -24,23 +23,27 @@ from .options import (
     Capacity,
     Dask,
     Debug,
+    IncludeSyringeTolerance,
     Interval,
     Jobs,
     Json,
     Manifest,
     Out,
+    Permitted,
     PictureDir,
+    Plan,
     Recursive,
     Resume,
+    Stage,
+    Target,
     check_syringe_options,
     photo_problem,
-    tolerance,
     usage_error,
-    volume_ml,
 )
 from .photographs import read_outcome, refusal_sentence
 from .pictures import picture_problem, report_unwritten, write_check_picture
 from .read import air_text
+from .record_check import Keeper, Learner, Record, Task
 from .stagecheck import check_dilution, wanted
 from .verdict import Check, check_outcome
 
@@ -53,27 +56,10 @@ def check(
         list[Path] | None,
         typer.Argument(metavar="PHOTO", help="The photograph; or several, a folder, a pattern."),
     ] = None,
-    target: Annotated[
-        float | None,
-        typer.Option("--target", parser=volume_ml, metavar="VOLUME", help="Wanted, e.g. 5mL."),
-    ] = None,
-    permitted: Annotated[
-        Tolerance | None,
-        typer.Option(
-            "--tolerance",
-            parser=tolerance,
-            metavar="TOLERANCE",
-            help="Permitted deviation: 5%, 0.1mL, '1 interval', or iso for that of ISO 7886-1.",
-        ),
-    ] = None,
-    plan: Annotated[
-        Path | None,
-        typer.Option("--plan", metavar="FILE", help="What 'drawmark plan ... --json' printed."),
-    ] = None,
-    stage: Annotated[
-        int | None,
-        typer.Option("--stage", metavar="K", help="The stage of the plan in the photograph."),
-    ] = None,
+    target: Target = None,
+    permitted: Permitted = None,
+    plan: Plan = None,
+    stage: Stage = None,
     before: Annotated[
         Path | None,
         typer.Option("--before", metavar="PHOTO", help="Dilution: before the drug went in."),
@@ -91,14 +77,7 @@ def check(
         typer.Option("--to-concentration", metavar="STRENGTH", help="... and the one wanted."),
     ] = None,
     as_json: Json = False,
-    include_syringe_tolerance: Annotated[
-        bool,
-        typer.Option(
-            "--include-syringe-tolerance",
-            help="Count the syringe's own permitted error (ISO 7886-1): not 'was it drawn to the "
-            "mark' but 'what is really in there'.",
-        ),
-    ] = False,
+    include_syringe_tolerance: IncludeSyringeTolerance = False,
     picture: Annotated[
         Path | None,
         typer.Option(
@@ -119,6 +98,9 @@ def check(
     picture_dir: PictureDir = None,
     jobs: Jobs = 1,
     dask: Dask = None,
+    record: Record = None,
+    learner: Learner = None,
+    task: Task = None,
     debug: Debug = False,
 ) -> None:
     """Compare the liquid in a photographed syringe with the volume wanted.
@@ -129,9 +111,11 @@ def check(
     picture where --picture-dir says so.
 
     Exit status: 0 within, 1 outside, 2 usage error, 3 undecided, 4 refused; of several the first
-    of 2, 1, 4, 3 that occurs, and 130 if Ctrl-C stopped them.
+    of 2, 1, 4, 3 that occurs, and 130 if Ctrl-C stopped them.  A check that could not be recorded
+    gives 2 as well; it is told all the same.
     """
     check_syringe_options(capacity, interval)
+    keeper = Keeper(record, learner, task)
     if before is not None or after is not None:
         if photos or manifest or target is not None or stage is not None or picture is not None:
             usage_error("--before and --after stand alone: no PHOTO, --target, --stage, --picture.")
@@ -150,6 +134,7 @@ def check(
             interval_ml=interval,
             as_json=as_json,
             pictures=not no_picture,
+            keeper=keeper,
             debug=debug,
         )
     if concentration is not None or to_concentration is not None:
@@ -182,6 +167,7 @@ def check(
             as_json=as_json,
             jobs=jobs,
             dask=dask,
+            keeper=keeper,
             debug=debug,
         )
     assert photos
@@ -196,6 +182,7 @@ def check(
         )
     if problem is not None:
         usage_error(problem)
+    keeper.open()
     result = check_outcome(
         str(photo),
         read_outcome(photo, capacity_ml=capacity, interval_ml=interval, debug=debug),
@@ -213,11 +200,11 @@ def check(
             if debug:
                 raise
             report_unwritten(photo, error)
+    form = result.record() | goal.record(result.outcome)
+    kept = keeper.keep(form, [photo])
     if as_json:
         picture_name = None if written is None else str(written)
-        typer.echo(
-            json.dumps(result.record() | goal.record(result.outcome) | {"picture": picture_name})
-        )
+        typer.echo(json.dumps(form | {"picture": picture_name} | kept))
     else:
         typer.echo("\n".join(summary(result)))
         if goal.planned is not None:
@@ -226,7 +213,9 @@ def check(
             typer.echo(f"Note: {note}.")
         if written is not None:
             typer.echo(f"Picture: {written}")
-    raise typer.Exit(result.exit_status)
+        for line in keeper.line(kept):
+            typer.echo(line)
+    raise typer.Exit(keeper.status(result.exit_status))
 
 
 def summary(result: Check) -> list[str]:

@@ -87,7 +87,13 @@ def find_photos(given: Sequence[Path], *, recursive: bool = False) -> list[Path]
     photos: list[Path] = []
     for path in given:
         if path.is_dir():
-            found = sorted(photos_in(path, recursive=recursive), key=natural_key)
+            try:
+                found = sorted(photos_in(path, recursive=recursive), key=natural_key)
+            except OSError as error:
+                usage_error(
+                    f"the folder '{path}' cannot be listed "
+                    f"({(error.strerror or str(error)).lower()}); check its permissions."
+                )
             if not found:
                 hint = "" if recursive else " itself; --recursive looks into the folders in it too"
                 usage_error(f"'{path}' holds no photographs{hint}.")
@@ -108,16 +114,13 @@ def photos_in(folder: Path, *, recursive: bool = False) -> Iterator[Path]:
 
     Hidden files and annotated pictures of ours are left out; so are folders, pipes and devices,
     whatever their names.  A folder that is reached twice, over links, is looked into once.
-    Leaves with a usage error if *folder* itself cannot be listed.
+
+    Raises
+    ------
+    OSError
+        If *folder* itself cannot be listed; folders in it that cannot are passed by.
     """
-    try:
-        with os.scandir(folder):
-            pass
-    except OSError as error:
-        usage_error(
-            f"the folder '{folder}' cannot be listed ({(error.strerror or str(error)).lower()}); "
-            "check its permissions."
-        )
+    os.scandir(folder).close()
     seen: set[tuple[int, int]] = set()
     for where, folders, files in os.walk(folder, followlinks=True):
         status = Path(where).stat()

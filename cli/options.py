@@ -48,6 +48,35 @@ def tolerance(text: str) -> Tolerance:
     return _or_bad_parameter(parse_tolerance, text)
 
 
+Target = Annotated[
+    float | None,
+    typer.Option("--target", parser=volume_ml, metavar="VOLUME", help="Wanted, e.g. 5mL."),
+]
+Permitted = Annotated[
+    Tolerance | None,
+    typer.Option(
+        "--tolerance",
+        parser=tolerance,
+        metavar="TOLERANCE",
+        help="Permitted deviation: 5%, 0.1mL, '1 interval', or iso for that of ISO 7886-1.",
+    ),
+]
+Plan = Annotated[
+    Path | None,
+    typer.Option("--plan", metavar="FILE", help="What 'drawmark plan ... --json' printed."),
+]
+Stage = Annotated[
+    int | None,
+    typer.Option("--stage", metavar="K", help="The stage of the plan in the photograph."),
+]
+IncludeSyringeTolerance = Annotated[
+    bool,
+    typer.Option(
+        "--include-syringe-tolerance",
+        help="Count the syringe's own permitted error (ISO 7886-1): not 'was it drawn to the "
+        "mark' but 'what is really in there'.",
+    ),
+]
 Capacity = Annotated[
     float | None,
     typer.Option(
