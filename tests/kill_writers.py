@@ -58,7 +58,7 @@ def run_and_kill(lab: Path, learner: str, after_s: float) -> list[str]:
     _, status = os.waitpid(child, 0)
     if not os.WIFSIGNALED(status):
         sys.exit("a writer ended by itself")
-    with open(receive, "rb") as pipe:
+    with os.fdopen(receive, "rb") as pipe:
         return pipe.read().decode().rpartition("\n")[0].splitlines()
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 HERE = Path(__file__).parent
-KILLS = 500
+KILLS = 300
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs fork and SIGKILL")

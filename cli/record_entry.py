@@ -1,0 +1,291 @@
+"""From a machine-readable check to what the record keeps of it.
+
+What `drawmark check --json` prints goes in whole, but for the names of files: a photograph's name
+often is a person's, and the folder above it the computer's owner's.  In their place stands the
+SHA-256 of the photograph's content, by which whoever has the photographs finds the right one.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path, PurePath
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from .record_store import Entry
+from .results import content_hash
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+LARGEST_CHECK_BYTES = 5_000_000
+VERDICTS = ("within", "outside", "undecided", "refused")
+
+# What a check carries that is not about the measurement: the picture's file; the learner and task,
+# which have columns of their own; and what a results file notes of the run.
+_NOT_KEPT = ("picture", "learner", "task", "run", "record")
+
+
+class NotACheckError(ValueError):
+    """The JSON is no check; the message says what is wrong with it."""
+
+
+@dataclass(frozen=True)
+class Imported:
+    """A check that was printed earlier, and whose it was if it says so."""
+
+    entry: Entry
+    learner: str | None
+    task: str | None
+
+
+def entry_from_check(
+    check: dict[str, Any], hashes: Sequence[str | None], *, program: str = ""
+) -> Entry:
+    """What is recorded of *check*, the object that ``check --json`` prints.
+
+    *hashes* are those of its photographs, in the order of the check: one, or that before and that
+    after for a strength; ``None`` for one that is not at hand.
+
+    Raises
+    ------
+    NotACheckError
+        If *check* is no such object.
+    """
+    strength = "before" in check or "after" in check
+    readings = [
+        _reading(check, name) for name in (("before", "after") if strength else ("reading",))
+    ]
+    verdict = check.get("verdict")
+    if verdict not in VERDICTS:
+        raise NotACheckError(f"its verdict is not one of {', '.join(VERDICTS)}")
+    if (verdict == "refused") != any(reading["status"] == "refused" for reading in readings):
+        raise NotACheckError("its verdict and the status of its reading contradict each other")
+    common = {
+        "verdict": verdict,
+        "check": _without_names(check, readings, hashes),
+        "photos": tuple(h for h in hashes if h is not None),
+        "probability_within": _number(check, "probability_within"),
+        "reasons": tuple(dict.fromkeys(code for r in readings for code in _codes(r))),
+        "program": program,
+    }
+    if strength:
+        return _strength(check, verdict, common)
+    return _volume(check, readings[0], verdict, common)
+
+
+def imported(text: str, folder: Path) -> list[Imported]:
+    """The checks in *text*: one object, or one a line as a results file has them.
+
+    A photograph is looked for under the name in its check, from *folder* on, to take its hash; a
+    results file has the hash already.
+
+    Raises
+    ------
+    NotACheckError
+        If something in it is no check; the message names the line.
+    """
+    try:
+        documents = _documents(text)
+    except RecursionError:
+        raise NotACheckError("it is nested too deeply") from None
+    found = []
+    for place, document in documents:
+        try:
+            found.append(_imported(document, folder))
+        except NotACheckError as error:
+            raise NotACheckError(f"{place}{error}") from None
+        except RecursionError:
+            raise NotACheckError(f"{place}it is nested too deeply") from None
+    return found
+
+
+def _documents(text: str) -> list[tuple[str, Any]]:
+    try:
+        return [("", _parsed(text))]
+    except json.JSONDecodeError:  # more than one, or none
+        lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip()]
+    if not lines:
+        raise NotACheckError("it is empty")
+    documents = []
+    for number, line in lines:
+        try:
+            documents.append((f"line {number}: ", _parsed(line)))
+        except NotACheckError as error:
+            raise NotACheckError(f"line {number}: {error}") from None
+        except json.JSONDecodeError as error:
+            raise NotACheckError(f"line {number} is not JSON ({error.msg.lower()})") from None
+    return documents
+
+
+def _parsed(text: str) -> Any:
+    def refuse(constant: str) -> NoReturn:
+        raise NotACheckError(f"{constant} is not a number that a check can have")
+
+    def finite(number: str) -> float:
+        value = float(number)
+        return value if math.isfinite(value) else refuse(number)
+
+    return json.loads(text, parse_constant=refuse, parse_float=finite)
+
+
+def _imported(document: Any, folder: Path) -> Imported:
+    if not isinstance(document, dict):
+        raise NotACheckError("it is not an object")
+    if "status" in document and "verdict" not in document:
+        raise NotACheckError(
+            "it is a reading without a target, as 'drawmark read' prints; give what 'drawmark "
+            "check --json' prints"
+        )
+    run = document.get("run")
+    run = run if isinstance(run, dict) else {}
+    hashes = [
+        _hash_in(run) if name == "reading" else None
+        for name in ("reading", "before", "after")
+        if name in document
+    ]
+    for place, name in enumerate(n for n in ("reading", "before", "after") if n in document):
+        photo = document[name].get("photo") if isinstance(document[name], dict) else None
+        if hashes[place] is None and isinstance(photo, str) and photo and "\0" not in photo:
+            hashes[place] = content_hash(folder / photo)
+    version = run.get("version")
+    entry = entry_from_check(
+        document, hashes, program=version[:40] if isinstance(version, str) else ""
+    )
+    return Imported(entry, _word(document, "learner"), _word(document, "task"))
+
+
+def _hash_in(run: dict[str, Any]) -> str | None:
+    text = run.get("sha256")
+    if isinstance(text, str) and len(text) == 64 and set(text) <= set("0123456789abcdef"):
+        return text
+    return None
+
+
+def _word(document: dict[str, Any], key: str) -> str | None:
+    value = document.get(key)
+    if value is not None and not isinstance(value, str):
+        raise NotACheckError(f"'{key}' is not text")
+    return value or None
+
+
+def _reading(check: dict[str, Any], name: str) -> dict[str, Any]:
+    reading = check.get(name)
+    if not isinstance(reading, dict) or reading.get("status") not in ("read", "refused"):
+        raise NotACheckError(f"'{name}' is missing or is not a reading; is it a check at all?")
+    if reading.get("schema") != 1:
+        raise NotACheckError(f"'{name}' has not the schema 1, the only one known")
+    return reading
+
+
+def _volume(
+    check: dict[str, Any], reading: dict[str, Any], verdict: str, common: dict[str, Any]
+) -> Entry:
+    read = verdict != "refused"
+    target_ml = _number(check, "target_ml", needed=True, positive=True)
+    deviation_ml = _number(check, "deviation_ml", needed=read)
+    uncertainty_ml = None
+    if read:
+        # the reading's own, even where the decision counted the syringe's permitted error as well
+        parts = (
+            _number(reading, "standard_uncertainty_ml", needed=True),
+            _number(reading, "air_expanded_uncertainty_ml", needed=True),
+        )
+        uncertainty_ml = math.hypot(parts[0] or 0.0, (parts[1] or 0.0) / 2)
+    assert target_ml is not None
+    return Entry(
+        kind="volume",
+        **common,
+        target_ml=target_ml,
+        tolerance_ml=_number(check, "tolerance_ml", needed=read, positive=True),
+        liquid_ml=_number(reading, "liquid_ml", needed=read),
+        standard_uncertainty_ml=uncertainty_ml,
+        deviation_ml=deviation_ml,
+        relative_deviation=None if deviation_ml is None else deviation_ml / target_ml,
+        relative_standard_uncertainty=None
+        if uncertainty_ml is None
+        else uncertainty_ml / target_ml,
+        capacity_ml=_number(reading, "capacity_ml", needed=read, positive=True),
+        interval_ml=_number(reading, "interval_ml", needed=read, positive=True),
+    )
+
+
+def _strength(check: dict[str, Any], verdict: str, common: dict[str, Any]) -> Entry:
+    read = verdict != "refused"
+    expanded = _number(check, "relative_uncertainty", needed=read)
+    capacity_ml = {r.get("capacity_ml") for r in (check["before"], check["after"])}
+    same = read and len(capacity_ml) == 1
+    return Entry(
+        kind="strength",
+        **common,
+        relative_deviation=_number(check, "relative_deviation", needed=read),
+        relative_standard_uncertainty=None if expanded is None else expanded / 2,
+        relative_tolerance=_number(check, "relative_tolerance", needed=read, positive=True),
+        capacity_ml=_number(check["after"], "capacity_ml", positive=True) if same else None,
+        interval_ml=_number(check["after"], "interval_ml", positive=True) if same else None,
+    )
+
+
+def _number(
+    record: dict[str, Any], key: str, *, needed: bool = False, positive: bool = False
+) -> float | None:
+    value = record.get(key)
+    if value is None and not needed:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or abs(value) > 1e9:
+        raise NotACheckError(f"'{key}' is not a usable number")
+    if positive and value <= 0:
+        raise NotACheckError(f"'{key}' is not above zero")
+    return float(value)
+
+
+def _codes(reading: dict[str, Any]) -> list[str]:
+    """The codes of a refusal; only what can be one, since they are printed and exported."""
+    reasons = reading.get("reasons")
+    codes = []
+    for reason in reasons if isinstance(reasons, list) else []:
+        code = reason.get("code") if isinstance(reason, dict) else None
+        if not (isinstance(code, str) and re.fullmatch("[a-z][a-z-]{0,39}", code)):
+            raise NotACheckError("a reason has no proper code")
+        codes.append(code)
+    return codes
+
+
+def _without_names(
+    check: dict[str, Any], readings: Sequence[dict[str, Any]], hashes: Sequence[str | None]
+) -> dict[str, Any]:
+    """A copy of *check* in which every name of a photograph has become its hash."""
+    names: dict[str, str] = {}
+    for reading, digest in zip(readings, hashes, strict=True):
+        photo = reading.get("photo")
+        if isinstance(photo, str) and photo:
+            # Without the photograph its name has to tell one refusal from another, but unreadably.
+            instead = f"sha256:{digest}" if digest else f"name:{_short_hash(photo)}"
+            # an error inside the program may quote the name in any of these forms
+            for name in (str(Path(photo).absolute()), photo, PurePath(photo).name):
+                names.setdefault(name, instead)
+    kept = {key: value for key, value in check.items() if key not in _NOT_KEPT}
+    return _replaced(kept, names)
+
+
+def _short_hash(text: str) -> str:
+    return sha256(text.encode(errors="surrogatepass")).hexdigest()[:16]
+
+
+def _replaced(value: Any, names: dict[str, str]) -> Any:
+    if isinstance(value, dict):
+        return {
+            key: names.get(str(item), "unknown") if key == "photo" else _replaced(item, names)
+            for key, item in value.items()
+        }
+    if isinstance(value, list):
+        return [_replaced(item, names) for item in value]
+    if isinstance(value, str):
+        for name, instead in names.items():
+            if len(name) < 4:  # too short to be told from a word
+                continue
+            value = value.replace(name, instead)
+    return value
