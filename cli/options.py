@@ -6,6 +6,7 @@ whose sentence comes from `drawmark.calc`.
 
 from __future__ import annotations
 
+import stat
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn, TypeVar
 
@@ -167,8 +168,11 @@ def photo_problem(photo: Path) -> str | None:
     What the file holds is not looked at: that is the reader's business, and its answer a refusal.
     """
     try:
-        if photo.is_dir():
+        mode = photo.stat().st_mode
+        if stat.S_ISDIR(mode):
             return f"'{photo}' is a folder; give the photographs in it by name."
+        if not stat.S_ISREG(mode):  # opening a pipe would wait for somebody to write
+            return f"'{photo}' is a pipe or a device; give a photograph's file."
         with photo.open("rb"):
             return None
     except FileNotFoundError:

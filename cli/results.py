@@ -30,8 +30,10 @@ class ResultsError(Exception):
 
 
 def content_hash(photo: Path) -> str | None:
-    """SHA-256 of the file's bytes, in hexadecimal; ``None`` if it cannot be read."""
+    """SHA-256 of the file's bytes, in hexadecimal; ``None`` if it is none that can be read."""
     try:
+        if not photo.is_file():  # a pipe or a device may never end
+            return None
         with photo.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError:
