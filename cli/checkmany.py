@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from ..calc.tolerance import Tolerance
     from ..vision import Outcome
+    from .record_check import Keeper
     from .stagecheck import Wanted
 
     Record = dict[str, Any]
@@ -52,6 +53,7 @@ def check_many(
     as_json: bool,
     jobs: int,
     dask: str | None,
+    keeper: Keeper,
     debug: bool,
 ) -> NoReturn:
     """Check *photos*, or what *manifest* lists, and leave with the exit status for all.
@@ -66,12 +68,21 @@ def check_many(
         capacity_ml=capacity_ml, interval_ml=interval_ml, target_ml=target_ml, tolerance=tolerance
     )
     items = find_items(photos, manifest, known, recursive=recursive, for_check=True)
+    keeper.open([(item.learner, item.task) for item in items])
     make_picture_dir(picture_dir)
     form = CheckForm(
         goal, picture_dir, include_syringe_tolerance=include_syringe_tolerance, debug=debug
     )
     answer_all(
-        form, items, out=out, resume=resume, as_json=as_json, jobs=jobs, dask=dask, debug=debug
+        form,
+        items,
+        out=out,
+        resume=resume,
+        as_json=as_json,
+        jobs=jobs,
+        dask=dask,
+        keeper=keeper,
+        debug=debug,
     )
 
 

@@ -194,7 +194,7 @@ def _volume(
             _number(reading, "standard_uncertainty_ml", needed=True),
             _number(reading, "air_expanded_uncertainty_ml", needed=True),
         )
-        uncertainty_ml = math.hypot(parts[0] or 0.0, (parts[1] or 0.0) / 2)
+        uncertainty_ml = round(math.hypot(parts[0] or 0.0, (parts[1] or 0.0) / 2), 6)
     assert target_ml is not None
     return Entry(
         kind="volume",
@@ -204,13 +204,15 @@ def _volume(
         liquid_ml=_number(reading, "liquid_ml", needed=read),
         standard_uncertainty_ml=uncertainty_ml,
         deviation_ml=deviation_ml,
-        relative_deviation=None if deviation_ml is None else deviation_ml / target_ml,
-        relative_standard_uncertainty=None
-        if uncertainty_ml is None
-        else uncertainty_ml / target_ml,
+        relative_deviation=_share(deviation_ml, target_ml),
+        relative_standard_uncertainty=_share(uncertainty_ml, target_ml),
         capacity_ml=_number(reading, "capacity_ml", needed=read, positive=True),
         interval_ml=_number(reading, "interval_ml", needed=read, positive=True),
     )
+
+
+def _share(part_ml: float | None, whole_ml: float) -> float | None:
+    return None if part_ml is None else round(part_ml / whole_ml, 6)
 
 
 def _strength(check: dict[str, Any], verdict: str, common: dict[str, Any]) -> Entry:

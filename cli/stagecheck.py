@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from ..calc.decision import Decision
     from ..calc.measured import MeasuredDilution, Seen
     from ..calc.plan_record import StageTarget
+    from .record_check import Keeper
 
     Quantity = pint.Quantity[Any]
 
@@ -119,6 +120,7 @@ def check_dilution(
     interval_ml: float | None,
     as_json: bool,
     pictures: bool,
+    keeper: Keeper,
     debug: bool,
 ) -> NoReturn:
     """Measure the strength made from a photograph before and one after the drug went in.
@@ -128,6 +130,7 @@ def check_dilution(
     if before is None or after is None:
         usage_error("--before and --after go together; give the photograph of each.")
     goal = _goal(plan, concentration, to_concentration, tolerance)
+    keeper.open()
     outcomes = tuple(
         read_outcome(photo, capacity_ml=capacity_ml, interval_ml=interval_ml, debug=debug)
         for photo in (before, after)
@@ -142,7 +145,7 @@ def check_dilution(
                 report_unwritten(photo, error)
     first, last = outcomes
     if not (isinstance(first, Reading) and isinstance(last, Reading)):
-        _print_refused((before, after), outcomes, as_json=as_json)
+        _print_refused((before, after), outcomes, keeper=keeper, as_json=as_json)
     from ..calc.impossible import ImpossibleError
     from ..calc.measured import measure_dilution
 
@@ -156,8 +159,11 @@ def check_dilution(
     counted = real if include_syringe_tolerance else drawn
     decision = counted.check(goal.share, goal.relative_tolerance)
     result = _Result((before, after), (first, last), goal, counted, real, decision)
-    typer.echo(json.dumps(result.record()) if as_json else "\n".join(result.lines()))
-    raise typer.Exit(EXIT_STATUS[decision.verdict])
+    form = result.record()
+    kept = keeper.keep(form, (before, after))
+    lines = [*result.lines(), *keeper.line(kept)]
+    typer.echo(json.dumps(form | kept) if as_json else "\n".join(lines))
+    raise typer.Exit(keeper.status(EXIT_STATUS[decision.verdict]))
 
 
 def _goal(
@@ -248,28 +254,28 @@ def _seen(reading: Reading) -> Seen:
 
 
 def _print_refused(
-    photos: tuple[Path, Path], outcomes: tuple[Outcome, ...], *, as_json: bool
+    photos: tuple[Path, Path], outcomes: tuple[Outcome, ...], *, keeper: Keeper, as_json: bool
 ) -> NoReturn:
     verdict: Verdict = "refused"
+    readings = [as_record(str(p), o) for p, o in zip(photos, outcomes, strict=True)]
+    form = {
+        "before": readings[0],
+        "after": readings[1],
+        "verdict": verdict,
+        "probability_within": None,
+        "suggestions": [],
+        "advisory": True,
+    }
+    kept = keeper.keep(form, photos)
     if as_json:
-        readings = [as_record(str(p), o) for p, o in zip(photos, outcomes, strict=True)]
-        typer.echo(
-            json.dumps(
-                {
-                    "before": readings[0],
-                    "after": readings[1],
-                    "verdict": verdict,
-                    "probability_within": None,
-                    "suggestions": [],
-                    "advisory": True,
-                }
-            )
-        )
+        typer.echo(json.dumps(form | kept))
     else:
         for photo, outcome in zip(photos, outcomes, strict=True):
             if isinstance(outcome, Refusal):
                 typer.echo(f"{photo} was refused. {refusal_sentence(outcome)}")
-    raise typer.Exit(EXIT_STATUS[verdict])
+        for line in keeper.line(kept):
+            typer.echo(line)
+    raise typer.Exit(keeper.status(EXIT_STATUS[verdict]))
 
 
 @dataclass(frozen=True)
