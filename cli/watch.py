@@ -84,7 +84,7 @@ def watch(
     check_syringe_options(capacity, interval)
     known = Item(capacity_ml=capacity, interval_ml=interval)
     form: Form = ReadForm(picture_dir, debug=debug)
-    if not (target is permitted is plan is stage is None):
+    if any(given is not None for given in (target, permitted, plan, stage)):
         goal = wanted(target, permitted, plan, stage)
         known = Item(
             capacity_ml=capacity,
