@@ -128,7 +128,7 @@ def _band(
 def _short(value: float, ci: tuple[float, float]) -> str:
     from ..calc.formatting import decimals_for, fixed
 
-    return fixed(value, decimals_for((ci[1] - ci[0]) / 4)).replace("-", "−")
+    return fixed(value, decimals_for((ci[1] - ci[0]) / 5)).replace("-", "−")
 
 
 def _points(
@@ -155,7 +155,7 @@ def _points(
 
 def _legend(axes: Axes) -> None:
     if axes.get_legend_handles_labels()[0]:
-        axes.legend(loc="upper left", bbox_to_anchor=(0, -0.14), ncols=4, fontsize=8)
+        axes.legend(loc="upper left", bbox_to_anchor=(0, -0.14), ncols=5, fontsize=8)
 
 
 def precision_figure(

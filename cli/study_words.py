@@ -27,7 +27,7 @@ def _to(ci: tuple[float, float], places: int) -> str:
 
 
 def agreement_lines(result: Agreement, unit: str) -> list[str]:
-    places = decimals_for((result.bias_ci[1] - result.bias_ci[0]) / 4)
+    places = decimals_for((result.bias_ci[1] - result.bias_ci[0]) / 5)
     sure = f"{100 * result.confidence:g} % confidence"
 
     lines = [
@@ -58,7 +58,7 @@ def agreement_lines(result: Agreement, unit: str) -> list[str]:
 
 
 def agreement_short(result: Agreement, unit: str) -> str:
-    places = decimals_for((result.bias_ci[1] - result.bias_ci[0]) / 4)
+    places = decimals_for((result.bias_ci[1] - result.bias_ci[0]) / 5)
     return (
         f"n = {result.n}, bias {fixed(result.bias, places)} {unit}, "
         f"limits {_to((result.lower.value, result.upper.value), places)} {unit}"

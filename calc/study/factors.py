@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from functools import cache
 
+import numpy as np
 from scipy import optimize, special, stats
 
 
@@ -47,19 +48,16 @@ def content_factor(n: int, share: float, probability: float) -> float:
     """
     if n < 2:
         raise ValueError(f"n must be at least 2, not {n}")
-    widths = _half_widths(n, share)
+    widths, weights = _half_widths(n, share)
 
     def probability_at(k: float) -> float:
-        return sum(
-            weight * float(stats.chi2.sf((n - 1) * (width / k) ** 2, n - 1))
-            for width, weight in widths
-        )
+        return float(weights @ special.chdtrc(n - 1, (n - 1) * (widths / k) ** 2))
 
     return float(optimize.brentq(lambda k: probability_at(k) - probability, 1e-3, 1e4, xtol=1e-10))
 
 
 @cache
-def _half_widths(n: int, share: float) -> tuple[tuple[float, float], ...]:
+def _half_widths(n: int, share: float) -> tuple[np.ndarray, np.ndarray]:
     """Half-widths, sigma, that hold exactly *share* about a sample mean, with their weights.
 
     The mean lies z/sqrt(n) sigma off; Gauss-Legendre nodes in z, beyond 8 there is nothing left.
@@ -72,7 +70,6 @@ def _half_widths(n: int, share: float) -> tuple[tuple[float, float], ...]:
 
         return float(optimize.brentq(lack, 0.0, shift + 10.0, xtol=1e-12))
 
-    return tuple(
-        (half_width(z / math.sqrt(n)), 8.0 * float(weight) * float(stats.norm.pdf(z)))
-        for z, weight in zip(4.0 * (nodes + 1.0), weights, strict=True)
-    )
+    z = 4.0 * (nodes + 1.0)
+    widths = np.array([half_width(float(shift)) for shift in z / math.sqrt(n)])
+    return widths, 8.0 * weights * stats.norm.pdf(z)

@@ -137,8 +137,9 @@ def z_ml_per_g(
     StudyError
         As `water_density_kg_m3` and `air_density_kg_m3`.
     """
+    water = water_density_kg_m3(temperature_c)
     air = air_density_kg_m3(temperature_c, pressure_hpa, humidity_percent)
-    return 1000 / (water_density_kg_m3(temperature_c) - air) * (1 - air / WEIGHTS_KG_M3)
+    return 1000 / (water - air) * (1 - air / WEIGHTS_KG_M3)
 
 
 def weighed_volume(
