@@ -46,7 +46,14 @@ class Item:
 
 def names_several(path: Path) -> bool:
     """Whether *path* is a folder, or a pattern that the shell did not expand."""
-    return path.is_dir() or (glob.has_magic(str(path)) and not os.path.lexists(path))
+    return _is_folder(path) or (glob.has_magic(str(path)) and not os.path.lexists(path))
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except OSError:  # e.g. a name longer than any may be: no folder, and answered later on
+        return False
 
 
 def find_items(
@@ -81,31 +88,36 @@ def find_photos(given: Sequence[Path], *, recursive: bool = False) -> list[Path]
     """The photographs that *given* names, in its order; a folder's and a pattern's sorted.
 
     A pattern that the shell did not expand (``'day*/*.jpg'``) is expanded here, unless a file has
-    that very name.  A name that is not there stays in the list: it gets an answer of its own.
-    Leaves with a usage error if a folder or a pattern holds no photograph.
+    that very name.  A name that is not there stays in the list: it gets an answer of its own, and
+    so does a folder or a pattern without photographs among several.  One that is all there is
+    leaves with a usage error.
     """
     photos: list[Path] = []
+    alone = len(given) == 1
     for path in given:
-        if path.is_dir():
+        if _is_folder(path):
             try:
                 found = sorted(photos_in(path, recursive=recursive), key=natural_key)
             except OSError as error:
+                if not alone:
+                    photos.append(path)
+                    continue
                 usage_error(
                     f"the folder '{path}' cannot be listed "
                     f"({(error.strerror or str(error)).lower()}); check its permissions."
                 )
-            if not found:
+            if not found and alone:
                 hint = "" if recursive else " itself; --recursive looks into the folders in it too"
                 usage_error(f"'{path}' holds no photographs{hint}.")
         elif names_several(path):
             # Path.glob would want the pattern cut in two, and takes hidden files as well
             matches = map(Path, glob.iglob(str(path), recursive=True))  # noqa: PTH207
             found = sorted((match for match in matches if not match.is_dir()), key=natural_key)
-            if not found:
+            if not found and alone:
                 usage_error(f"'{path}' matches no file; check the pattern.")
         else:
             found = [path]
-        photos += found
+        photos += found or [path]
     return photos
 
 

@@ -115,8 +115,7 @@ def decode(image: Image.Image, data: bytes, factor: int) -> Pixels:
     if image.format in ("JPEG", "MPO"):
         if data.count(b"\xff\xda") * image.width * image.height > MAX_SCANNED_PIXELS:
             raise UndecodableError("too many scans")
-        if image.mode in ("RGB", "L"):
-            return Pixels(_decode_jpeg(image.size, data, factor), icc, _orientation(image))
+        return Pixels(_decode_jpeg(image, data, factor), icc, _orientation(image))
     if image.mode == "I" and image.format != "PNG":  # in PNG, an older name of 16 bits
         raise UndecodableError("pixels of 32 bits")
     try:
@@ -131,20 +130,22 @@ def decode(image: Image.Image, data: bytes, factor: int) -> Pixels:
     return Pixels(array, icc, _orientation(image))
 
 
-def _decode_jpeg(size: tuple[int, int], data: bytes, factor: int) -> NDArray[np.uint8]:
-    """(H, W, 3) RGB.  Strict: a bit that flips can shift all that follows, and that could be read.
+def _decode_jpeg(image: Image.Image, data: bytes, factor: int) -> NDArray[np.uint8]:
+    """As in `Pixels`.  Strict: a flipped bit can shift all that follows, and that could be read.
 
     The decoder itself shrinks by 2, 4 or 8, as far as *factor* allows; the rest is the caller's.
     """
     by = max(n for n in (1, 2, 4, 8) if n <= factor)
-    width, height = size
+    kind = "CMYK" if image.mode == "CMYK" else "GRAY" if image.mode == "L" else "RGB"
     try:
         array = simplejpeg.decode_jpeg(
-            data, "RGB", min_width=-(-width // by), min_height=-(-height // by)
+            data, kind, min_width=-(-image.width // by), min_height=-(-image.height // by)
         )
     except ValueError as error:
         raise UndecodableError("damaged data") from error
-    return np.asarray(array, np.uint8)
+    if kind == "CMYK" and "adobe" in image.info:
+        array = 255 - array  # Adobe's programs store the paper that shines through, not the ink
+    return np.asarray(array.squeeze(), np.uint8)
 
 
 def _orientation(image: Image.Image) -> int:
