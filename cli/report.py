@@ -1,4 +1,4 @@
-"""The demo's page: one HTML file that needs nothing from elsewhere, for screen, phone and print.
+"""The demo's page of all checked tasks.
 
 Every piece of text goes through `html.escape`: task texts come from a file that anybody may edit.
 """
@@ -20,6 +20,7 @@ from ..calc.formatting import (
 from ..vision import Reading, Refusal
 from .demo import MARKER
 from .options import ADVISORY
+from .page import page, row, word
 from .photographs import refusal_sentence
 
 if TYPE_CHECKING:
@@ -28,30 +29,6 @@ if TYPE_CHECKING:
     from .demo import Shown
 
 _STYLE = """
-:root { --ink: #1c2024; --soft: #5d666e; --rule: #d9dcd6; --paper: #f8f7f3; --card: #ffffff;
-  --within: #0a6c68; --outside: #b0341f; --undecided: #8f5f08; --refused: #464e5c; }
-* { box-sizing: border-box; }
-body { margin: 0; background: var(--paper); color: var(--ink);
-  font: 1rem/1.5 Georgia, "Times New Roman", serif; }
-main { max-width: 72rem; margin: 0 auto; padding: 1.5rem 1rem 4rem; }
-h1 { font-size: 1.9rem; line-height: 1.2; margin: 0 0 .5rem; }
-h2 { font-size: 1.25rem; margin: 2.5rem 0 .75rem; }
-h3 { font-size: 1.05rem; margin: 0; }
-p { max-width: 44rem; margin: .5rem 0; }
-.caution { border-left: .4rem solid var(--outside); background: var(--card);
-  padding: .75rem 1rem; max-width: 46rem; }
-.figure, td, th, dd { font-variant-numeric: tabular-nums; }
-.scroll { overflow-x: auto; }
-table { border-collapse: collapse; width: 100%; background: var(--card); font-size: .95rem; }
-th, td { text-align: left; padding: .45rem .7rem; border-bottom: 1px solid var(--rule);
-  vertical-align: top; }
-th { font-weight: 600; color: var(--soft); }
-td > span { white-space: nowrap; }
-a { color: inherit; text-underline-offset: .15em; }
-.word { display: inline-block; color: #fff; padding: .05rem .55rem; font-weight: 700;
-  font-family: system-ui, sans-serif; font-size: .82rem; letter-spacing: .03em; }
-.within { background: var(--within); } .outside { background: var(--outside); }
-.undecided { background: var(--undecided); } .refused { background: var(--refused); }
 .sheets { display: grid; gap: 1.5rem; align-items: start;
   grid-template-columns: repeat(auto-fill, minmax(min(30rem, 100%), 1fr)); }
 article { background: var(--card); border-top: .35rem solid var(--refused);
@@ -66,22 +43,10 @@ article img { display: block; width: 100%; height: auto; margin: .75rem 0 0;
 dl { display: grid; grid-template-columns: max-content 1fr; gap: .1rem .9rem;
   margin: .6rem 0 0; }
 dt { color: var(--soft); } dd { margin: 0; }
-footer { margin-top: 3rem; color: var(--soft); font-size: .9rem; }
-@media screen and (max-width: 44rem) {
-  thead { position: absolute; left: -999rem; }
-  tr { display: grid; grid-template-columns: 6.5rem 1fr; padding: .6rem .7rem;
-    border-bottom: 1px solid var(--rule); }
-  td { display: contents; }
-  td::before { content: attr(data-name); color: var(--soft); }
-  td > * { justify-self: start; }
-}
 @media print {
-  body { background: #fff; font-size: 10pt; } main { max-width: none; padding: 0; }
-  h2 { break-after: avoid; }
   .sheets { display: block; }
   article { break-inside: avoid; border: 1px solid #999; margin-bottom: 1rem; }
   article img { max-height: 17cm; width: auto; max-width: 100%; margin-inline: auto; }
-  .word { color: #000; background: none; border: 1.5px solid #000; }
 }
 """
 
@@ -92,18 +57,7 @@ def demo_page(shown: Sequence[Shown]) -> str:
     for item in shown:
         counts[item.check.verdict] += 1
     summary = ", ".join(f"{number} {word}" for word, number in counts.items())
-    return f"""<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="generator" content="{MARKER}">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>Drawn up today: Tarn Hollow Simulation Lab</title>
-<style>{_STYLE}</style>
-</head>
-<body>
-<main>
-<h1>Drawn up today at the Tarn Hollow Simulation Lab</h1>
+    body = f"""<h1>Drawn up today at the Tarn Hollow Simulation Lab</h1>
 <p>Trainees drew up invented agents; each syringe was photographed once and read by drawmark.
 The lab does not exist and the photographs are renderings, so the true volume is known and
 stands beside each reading.</p>
@@ -123,11 +77,9 @@ agent is in the syringe, or whether the volume asked for was the right one.</p>
 <p>{escape(RULE)} The liquid is compared: air in front of the fiducial line is taken off. The
 uncertainty is that of the photograph; the permitted error of the syringe itself is left out.</p>
 <p>A refused photograph is an answer: the program would have had to guess.</p>
-</footer>
-</main>
-</body>
-</html>
-"""
+</footer>"""
+    title = "Drawn up today: Tarn Hollow Simulation Lab"
+    return page(title, body, generator=MARKER, style=_STYLE)
 
 
 def _wanted(item: Shown) -> str:
@@ -154,11 +106,6 @@ def _truth(item: Shown) -> str:
     return f"{fixed(item.true_liquid_ml, places)} mL"
 
 
-def _word(item: Shown) -> str:
-    verdict = item.check.verdict
-    return f'<span class="word {verdict}">{verdict}</span>'
-
-
 def _table_row(number: int, item: Shown) -> str:
     link = f'<a href="#s{number}">{escape(item.task.text)}</a>'
     cells = [
@@ -166,10 +113,9 @@ def _table_row(number: int, item: Shown) -> str:
         ("Wanted", f"<span>{escape(_wanted(item))}</span>"),
         ("Liquid", f"<span>{escape(_liquid(item))}</span>"),
         ("True", f"<span>{escape(_truth(item))}</span>"),
-        ("Verdict", _word(item)),
+        ("Verdict", word(item.check.verdict)),
     ]
-    # On a narrow screen a row becomes a block, and each cell needs its heading beside it.
-    return "<tr>" + "".join(f'<td data-name="{n}">{cell}</td>' for n, cell in cells) + "</tr>\n"
+    return row(cells)
 
 
 def _sheet(number: int, item: Shown) -> str:
@@ -196,6 +142,6 @@ def _sheet(number: int, item: Shown) -> str:
         picture = f'<a href="{source}"><img src="{source}" alt="{alt}" loading="lazy"></a>'
     return (
         f'<article id="s{number}" class="is-{check.verdict}"><header>'
-        f"<h3>{escape(item.task.text)}</h3>{_word(item)}</header>"
+        f"<h3>{escape(item.task.text)}</h3>{word(check.verdict)}</header>"
         f"<dl>{rows}</dl>{picture}</article>\n"
     )
