@@ -97,10 +97,6 @@ def wanted_files(
                 "Figures need matplotlib: pip install 'drawmark[study]', or give --no-figure."
             )
     folder = data.parent if out is None else out
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        usage_error(f"'{folder}' cannot be made a folder ({(error.strerror or '').lower()}).")
     return Files(folder, f"{data.stem}.{kind}", kinds, force)
 
 
@@ -139,6 +135,8 @@ def finish(
     drawn = [k for k in files.kinds if k in FIGURE_KINDS]
     places = [files.path(k, part) for part in figures for k in drawn]
     _refuse_taken([*wanted, *places], force=files.force)
+    if wanted:
+        _make_folder(files.folder)
     if drawn:
         from .study_figures import rendered
 
@@ -155,6 +153,13 @@ def finish(
             typer.echo(f"Written: {path}")
         typer.echo(ADVISORY)
     raise typer.Exit(0)
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        usage_error(f"'{folder}' cannot be made a folder ({(error.strerror or '').lower()}).")
 
 
 def _refuse_taken(paths: Sequence[Path], *, force: bool) -> None:
