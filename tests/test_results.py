@@ -160,7 +160,7 @@ def test_a_place_that_cannot_be_written_to(tmp_path: Path) -> None:
 def test_a_full_disk(tmp_path: Path) -> None:
     with open("/dev/full", "wb", 0) as full:  # noqa: PTH123
         results = Results(full, "read", "1")
-        with pytest.raises(ResultsError, match="no space left.*--resume"):
+        with pytest.raises(ResultsError, match=r"no space left.*--resume"):
             results.append(answer("a"), "h", OPTIONS)
 
 
