@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from ..calc.study.components import Components
     from ..calc.study.precision import Precision
 
-_STYLE = {
+_STYLE: dict[Any, Any] = {
     "font.size": 9,
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],  # comes with matplotlib, so it is the same everywhere

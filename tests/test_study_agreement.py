@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from coverage_of_limits import coverage
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
@@ -106,28 +107,22 @@ def test_factors_need_two_values() -> None:
 
 @pytest.mark.parametrize("n", [5, 10, 30])
 def test_coverage_of_the_limits(n: int) -> None:
-    """How often the exact interval holds the true limit: 95 % of 4000 samples, ± 3 sd of that."""
-    rng = np.random.default_rng(20150301 + n)
-    samples = rng.normal(0.3, 2.0, (4000, n))
-    mean, sd = samples.mean(1), samples.std(1, ddof=1)
-    truth = 0.3 + MULTIPLE * 2.0
-    low, high = (mean + quantile_factor(n, MULTIPLE, p) * sd for p in (0.025, 0.975))
-    exact = float(((low <= truth) & (truth <= high)).mean())
-    assert exact == pytest.approx(0.95, abs=3 * math.sqrt(0.95 * 0.05 / 4000))
-    # one sample goes through the whole calculation, so that the two are the same thing
-    whole = agreement([0.0] * n, list(samples[0]))
-    assert whole.upper.ci == pytest.approx((low[0], high[0]))
+    """Nominal within three standard deviations of the simulation, alone and as a pair."""
+    samples = 8000
+    exact, _, pair = coverage(n, samples)
+    assert exact == pytest.approx(0.95, abs=3 * math.sqrt(0.95 * 0.05 / samples))
+    assert pair == pytest.approx(0.975, abs=3 * math.sqrt(0.975 * 0.025 / samples))
 
 
-def test_coverage_of_the_pair() -> None:
-    """The outer pair holds 95 % of the population in 97.5 % of samples."""
-    n, rng = 8, np.random.default_rng(77)
-    samples = rng.normal(0.0, 1.0, (4000, n))
-    mean, sd = samples.mean(1), samples.std(1, ddof=1)
-    k = content_factor(n, 0.95, 0.975)
-    held = stats.norm.cdf(mean + k * sd) - stats.norm.cdf(mean - k * sd)
-    share = float((held >= 0.95).mean())
-    assert share == pytest.approx(0.975, abs=3 * math.sqrt(0.975 * 0.025 / 4000))
+def test_the_limits_are_made_of_these_factors() -> None:
+    """So that the simulation above is one of the whole calculation."""
+    sample = np.random.default_rng(4).normal(0.3, 2.0, 9)
+    found, mean, sd = agreement([0.0] * 9, list(sample)), sample.mean(), sample.std(ddof=1)
+    k = [quantile_factor(9, MULTIPLE, p) for p in (0.025, 0.975)]
+    assert found.upper.ci == pytest.approx([mean + k[0] * sd, mean + k[1] * sd])
+    assert found.lower.ci == pytest.approx([mean - k[1] * sd, mean - k[0] * sd])
+    outer = content_factor(9, 0.95, 0.975) * sd
+    assert found.pair_outer == pytest.approx((mean - outer, mean + outer))
 
 
 def test_lin_on_the_flow_data() -> None:
