@@ -20,6 +20,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import pairwise
+from statistics import median
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ CONFIDENCE = 0.95
 # still twice the value seen, with 5 almost three times, with 3 six times.
 ENOUGH = 8
 MOST_PERIODS = 6
+FAR = 5.0  # in robust standard deviations; usual is 3, which takes a clumsy draw for another kind
 
 
 @dataclass(frozen=True)
@@ -109,6 +111,22 @@ def summarise(deviations: Sequence[float], standard_uncertainties: Sequence[floa
         technique=less_reader(spread),
         technique_limits=(less_reader(limits[0]), less_reader(limits[1])),
     )
+
+
+def far_off(deviations: Sequence[float]) -> list[int]:
+    """Places of values so far from the others that they are something else: a misread number.
+
+    More than `FAR` scaled median absolute deviations from the median (Hampel 1974, J Am Stat Assoc
+    69, 383-393); none among fewer than `ENOUGH` values.  They are to be looked at, not left out.
+
+    >>> far_off([1, 2, 1, 2, 1, 2, 1, 2, 90])
+    [8]
+    """
+    if len(deviations) < ENOUGH:
+        return []
+    middle = median(deviations)
+    scale = 1.4826 * median(abs(d - middle) for d in deviations)  # of a normal one: the spread
+    return [place for place, d in enumerate(deviations) if abs(d - middle) > FAR * scale > 0]
 
 
 def mean_half_width(spread: float, n: int) -> float:

@@ -13,6 +13,7 @@ import typer
 
 from .check import check
 from .demo import demo
+from .feedback import feedback
 from .options import ADVISORY
 from .plan import app as plan
 from .read import read
@@ -36,6 +37,7 @@ app.add_typer(plan)
 app.command(short_help="Volume in each photograph.")(read)
 app.command(short_help="Photographs against the volume wanted.")(check)
 app.add_typer(record)
+app.command(short_help="A learner's bias and spread, from the record.")(feedback)
 app.add_typer(study)
 app.command(short_help="Each new photograph in a folder, as it comes.")(watch)
 app.command(short_help="All of it on the sample photographs.")(demo)
