@@ -2,12 +2,12 @@
 
 The folder is looked through again and again.  No system tells on every kind of drive, on those of
 the network above all, that a file has come; and none tells that the program which copies it has
-finished, so that its size has to be watched anyway.
+finished, so that its size has to be watched anyway.  A copy that halts halfway is known by a
+picture that cannot be decoded to its end.
 """
 
 from __future__ import annotations
 
-import warnings
 from typing import TYPE_CHECKING
 
 from .items import natural_key, photos_in
@@ -84,19 +84,12 @@ class Arrivals:
 
 
 def is_whole(photo: Path) -> bool:
-    """Whether the picture can be decoded to its end; one too large to try counts as whole."""
-    from PIL import Image
-
-    from ..vision.photo import MAX_PIXELS
+    """Whether the picture can be decoded to its end, or is refused for another reason than that."""
+    from ..vision import Reason
+    from ..vision.photo import load_photo
 
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            with Image.open(photo) as image:
-                if image.width * image.height <= MAX_PIXELS:
-                    image.load()
-    except Image.DecompressionBombError:
-        return True
-    except Exception:  # whatever a decoder stumbles over: not yet whole, or never
+        loaded = load_photo(photo)
+    except OSError:  # gone again
         return False
-    return True
+    return not (isinstance(loaded, Reason) and loaded.code == "not-an-image")

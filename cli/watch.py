@@ -32,6 +32,7 @@ from .options import (
     usage_error,
 )
 from .read import ReadForm
+from .record_check import Keeper, Learner, Record, Task
 from .results import content_hash
 from .stagecheck import wanted
 
@@ -51,6 +52,9 @@ def watch(
     plan: Plan = None,
     stage: Stage = None,
     include_syringe_tolerance: IncludeSyringeTolerance = False,
+    record: Record = None,
+    learner: Learner = None,
+    task: Task = None,
     existing: Annotated[
         bool, typer.Option("--existing", help="Also the photographs that are there already.")
     ] = False,
@@ -95,6 +99,9 @@ def watch(
         form = CheckForm(
             goal, picture_dir, include_syringe_tolerance=include_syringe_tolerance, debug=debug
         )
+    elif record is not None:
+        usage_error("--record keeps checks; give --target and --tolerance, or --plan and --stage.")
+    keeper = Keeper(record, learner, task)
     from .arrivals import Arrivals
 
     try:
@@ -104,10 +111,17 @@ def watch(
             f"'{folder}' is no folder that can be watched "
             f"({(error.strerror or str(error)).lower()}); check its name."
         )
+    keeper.open()
     make_picture_dir(picture_dir)
     with results_file(out, form.command, resume=resume) as results:
         batch = Batch(
-            form, results=results, as_json=as_json, jobs=jobs, width=NAME_WIDTH, debug=debug
+            form,
+            results=results,
+            as_json=as_json,
+            jobs=jobs,
+            width=NAME_WIDTH,
+            keeper=keeper,
+            debug=debug,
         )
         seen: set[str] = set()
         batch.head()
