@@ -12,6 +12,7 @@ from ..calc.formatting import format_amount, format_number
 from .feedback import MARKER
 from .feedback_data import percent_deviation, percent_tolerance
 from .feedback_plot import (
+    MOST_BARS,
     PLOT_STYLE,
     Mark,
     Span,
@@ -43,7 +44,11 @@ if TYPE_CHECKING:
     from .feedback_data import Feedback, Group
     from .record_store import Stored
 
-MOST_LISTED = 40
+MOST_LISTED = 25
+_LINES = (
+    "In the tables a thick line spans the limits of the bias and a thin one those with the reader; "
+    "the upright stroke is zero. A line that ends at its frame goes on."
+)
 
 _STYLE = (
     PLOT_STYLE
@@ -61,7 +66,7 @@ _STYLE = (
   font-size: .92rem; margin: .4rem 0 0; }
 .legend span { display: inline-flex; align-items: center; gap: .35rem; }
 .plot.key { width: 1rem; height: 1rem; background: none; }
-.few { color: var(--soft); font-style: italic; }
+.few { color: var(--soft); font-style: italic; white-space: nowrap; }
 td .task { white-space: normal; overflow-wrap: anywhere; }
 h1, h2 { overflow-wrap: anywhere; }
 @media screen and (max-width: 44rem) {
@@ -69,7 +74,9 @@ h1, h2 { overflow-wrap: anywhere; }
 }
 @media print {
   .figures > div { border: 1px solid #999; } tr, .plot { break-inside: avoid; }
-  .figures { grid-template-columns: repeat(3, 1fr); gap: .5rem; }
+  .figures { grid-template-columns: repeat(3, 1fr); gap: .5rem; margin-right: 2px; }
+  th, td { padding: .2rem .4rem; font-size: .85rem; } h2 { margin-top: 1.5rem; }
+  footer { break-inside: avoid; margin-top: 1.5rem; }
   * { print-color-adjust: exact; -webkit-print-color-adjust: exact; }
 }
 """
@@ -94,7 +101,8 @@ def feedback_page(told: Feedback) -> str:
             _groups("By syringe, in mL", "Syringe", told.syringes),
             _strengths(told),
             _checks(told.checks),
-            f"<footer>{''.join(f'<p>{escape(text)}</p>' for text in HOW_TO_READ)}</footer>",
+            f"<footer>{''.join(f'<p>{escape(text)}</p>' for text in (*HOW_TO_READ, _LINES))}"
+            "</footer>",
         ]
     )
     return page(f"Drawing up: {told.learner}", body, generator=MARKER, style=_STYLE)
@@ -178,12 +186,13 @@ def _plot(volumes: Sequence[Stored], told: Feedback) -> str:
         end = start + period.summary.n
         spans.append(Span(read[start], read[end - 1], period.summary))
         start = end
+    bar = ", with a bar for its expanded uncertainty (k = 2)" if len(marks) <= MOST_BARS else ""
     wide, narrow = (trend_plot(marks, spans, width=width) for width in (880.0, 360.0))
     return (
         f'<div class="wide-plot">{wide}</div><div class="narrow-plot">{narrow}</div>'
         f'<p class="legend">{legend()}</p>'
-        "<p>Each check in its order; the bar is its expanded uncertainty (k = 2), the pale band "
-        "what was allowed. A thick line is the mean of a period, with its 95 % limits in grey.</p>"
+        f"<p>Each check in its order{bar}; the pale band is what was allowed. A thick line is the "
+        "mean of a period, with its 95 % limits in grey.</p>"
     )
 
 

@@ -14,11 +14,9 @@ from typing import TYPE_CHECKING
 from ..calc.formatting import fixed, format_number
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Iterable, Sequence
 
     from ..calc.trend import Interval, Summary
-
-    Axis = Callable[[float], float]  # a place or a value -> px
 
 HEIGHT = 340.0
 LEFT, RIGHT, TOP, BOTTOM = 52.0, 10.0, 14.0, 54.0  # around the drawing, px
@@ -66,26 +64,42 @@ class Span:
     summary: Summary
 
 
+@dataclass(frozen=True)
+class _Frame:
+    """Where things are in a plot of *count* draws that is *width* px wide."""
+
+    width: float
+    count: int
+    limit: float  # how far the axis reaches to either side, percent
+
+    @property
+    def slot(self) -> float:
+        """Room for one draw, px."""
+        return (self.width - LEFT - RIGHT) / max(self.count, 1)
+
+    @property
+    def radius(self) -> float:
+        """Half the size of a mark: smaller where they are many."""
+        return max(min(4.0, 0.9 * self.slot), 2.0)
+
+    def x(self, place: float) -> float:
+        """Where the draw of that place stands, px."""
+        return LEFT + self.slot * (place + 0.5)
+
+    def y(self, deviation: float) -> float:
+        """Where a deviation stands, px; at the edge if it is beyond."""
+        inside = max(min(deviation, self.limit), -self.limit)
+        return TOP + (self.limit - inside) * (HEIGHT - TOP - BOTTOM) / (2 * self.limit)
+
+
 def trend_plot(marks: Sequence[Mark], spans: Sequence[Span], *, width: float) -> str:
     """The draws of *marks* in their order, *width* px wide, as an SVG element."""
     limit, step = _range(marks)
-    scale = (HEIGHT - TOP - BOTTOM) / (2 * limit)
-    slot = (width - LEFT - RIGHT) / max(len(marks), 1)
-
-    def x(place: float) -> float:
-        return LEFT + slot * (place + 0.5)
-
-    def y(deviation: float) -> float:
-        return TOP + (limit - max(min(deviation, limit), -limit)) * scale
-
-    parts = [
-        *_allowed(marks, slot, x, y),
-        *_grid(limit, step, width, y),
-        *_means(spans, slot, x, y),
-    ]
+    frame = _Frame(width, len(marks), limit)
+    parts = [*_allowed(marks, frame), *_grid(step, frame), *_limits(spans, frame)]
     for place, mark in enumerate(marks):
-        parts += _mark(mark, x(place), y, limit, bars=len(marks) <= MOST_BARS)
-    parts += _dates(marks, width, x)
+        parts += _mark(mark, frame.x(place), frame)
+    parts += [*_means(spans, frame), *_dates(marks, frame)]
     label = f"Deviation from the target of {len(marks)} checks in the order they were recorded"
     return (
         f'<svg class="plot" viewBox="0 0 {_n(width)} {_n(HEIGHT)}" role="img" '
@@ -141,7 +155,7 @@ def _range(marks: Sequence[Mark]) -> tuple[float, float]:
     return widest * 1.06, step
 
 
-def _allowed(marks: Sequence[Mark], slot: float, x: Axis, y: Axis) -> list[str]:
+def _allowed(marks: Sequence[Mark], frame: _Frame) -> list[str]:
     """What was allowed at each draw, as bands behind everything; equal neighbours are one."""
     parts = []
     place = 0
@@ -151,75 +165,88 @@ def _allowed(marks: Sequence[Mark], slot: float, x: Axis, y: Axis) -> list[str]:
             end += 1
         tolerance = marks[place].tolerance
         if tolerance is not None:
-            left, right = x(place) - slot / 2, x(end) + slot / 2
-            top, bottom = y(tolerance), y(-tolerance)
+            left, right = frame.x(place - 0.5), frame.x(end + 0.5)
+            top, bottom = frame.y(tolerance), frame.y(-tolerance)
             parts.append(_rect("allowed", left, right, top, bottom))
         place = end + 1
     return parts
 
 
-def _grid(limit: float, step: float, width: float, y: Axis) -> list[str]:
+def _grid(step: float, frame: _Frame) -> list[str]:
     parts = []
-    most = math.floor(limit / step)
+    most = math.floor(frame.limit / step)
     for number in range(-most, most + 1):
-        height = _n(y(number * step))
+        height = _n(frame.y(number * step))
         name = "grid" if number else "zero"
         text = f"{'+' if number > 0 else ''}{format_number(number * step)} %"
         parts.append(
-            f'<line class="{name}" x1="{_n(LEFT)}" x2="{_n(width - RIGHT)}" '
+            f'<line class="{name}" x1="{_n(LEFT)}" x2="{_n(frame.width - RIGHT)}" '
             f'y1="{height}" y2="{height}"/>'
             f'<text x="{_n(LEFT - 6)}" y="{height}" dy="4" text-anchor="end">{text}</text>'
         )
     return parts
 
 
-def _means(spans: Sequence[Span], slot: float, x: Axis, y: Axis) -> list[str]:
+def _limits(spans: Sequence[Span], frame: _Frame) -> list[str]:
+    return [
+        _rect(
+            "limits",
+            frame.x(span.first - 0.5),
+            frame.x(span.last + 0.5),
+            frame.y(span.summary.bias_limits[1]),
+            frame.y(span.summary.bias_limits[0]),
+        )
+        for span in spans
+        if span.summary.bias_limits is not None
+    ]
+
+
+def _means(spans: Sequence[Span], frame: _Frame) -> list[str]:
     parts = []
     for span in spans:
-        left, right = x(span.first) - slot / 2, x(span.last) + slot / 2
-        if span.summary.bias_limits is not None:
-            low, high = span.summary.bias_limits
-            parts.append(_rect("limits", left, right, y(high), y(low)))
         if span.summary.bias is not None:
-            height = _n(y(span.summary.bias))
-            parts.append(
-                f'<line class="mean" x1="{_n(left)}" x2="{_n(right)}" y1="{height}" y2="{height}"/>'
-            )
+            left, right = (_n(frame.x(p)) for p in (span.first - 0.5, span.last + 0.5))
+            y = _n(frame.y(span.summary.bias))
+            parts.append(f'<line class="mean" x1="{left}" x2="{right}" y1="{y}" y2="{y}"/>')
     return parts
 
 
-def _mark(mark: Mark, x: float, y: Axis, limit: float, *, bars: bool) -> list[str]:
+def _mark(mark: Mark, x: float, frame: _Frame) -> list[str]:
     if mark.deviation is None:
-        height = HEIGHT - BOTTOM + 14
-        return [f'<path class="f-refused" d="M{_n(x - 4)} {_n(height - 4)}l8 8m0 -8l-8 8"/>']
-    height = y(mark.deviation)
+        return [_shape("refused", x, HEIGHT - BOTTOM + 14, frame.radius)]
+    y = frame.y(mark.deviation)
     parts = []
-    if bars:
-        top, bottom = (_n(y(mark.deviation + side * mark.expanded)) for side in (1, -1))
+    if frame.count <= MOST_BARS:
+        top, bottom = (_n(frame.y(mark.deviation + side * mark.expanded)) for side in (1, -1))
         parts.append(
             f'<line class="bar s-{mark.verdict}" x1="{_n(x)}" x2="{_n(x)}" '
             f'y1="{top}" y2="{bottom}"/>'
         )
-    parts.append(_shape(mark.verdict, x, height))
-    if abs(mark.deviation) > limit:
+    parts.append(_shape(mark.verdict, x, y, frame.radius))
+    if abs(mark.deviation) > frame.limit:
         text = f"{fixed(mark.deviation, 0, sign=True)} %"
-        anchor = "start" if x < LEFT + 60 else "end"
+        side, anchor = (1, "start") if x < LEFT + 60 else (-1, "end")
+        below = 10 if mark.deviation > 0 else 0
         parts.append(
-            f'<text x="{_n(x + (8 if anchor == "start" else -8))}" '
-            f'y="{_n(height + (10 if mark.deviation > 0 else 0))}" '
-            f'text-anchor="{anchor}">{text}</text>'
+            f'<text x="{_n(x + 8 * side)}" y="{_n(y + below)}" text-anchor="{anchor}">{text}</text>'
         )
     return parts
 
 
-def _shape(verdict: str, x: float, y: float) -> str:
+def _shape(verdict: str, x: float, y: float, r: float = 4.0) -> str:
+    """The mark of a verdict around x, y."""
+    name = f'class="f-{verdict}"'
     if verdict == "within":
-        return f'<circle class="f-within" cx="{_n(x)}" cy="{_n(y)}" r="4"/>'
+        return f'<circle {name} cx="{_n(x)}" cy="{_n(y)}" r="{_n(r)}"/>'
     if verdict == "outside":
-        return f'<path class="f-outside" d="M{_n(x)} {_n(y - 5.5)}l5.5 5.5l-5.5 5.5l-5.5 -5.5z"/>'
-    return (
-        f'<rect class="f-undecided" x="{_n(x - 3.6)}" y="{_n(y - 3.6)}" width="7.2" height="7.2"/>'
-    )
+        d = _n(1.4 * r)
+        return f'<path {name} d="M{_n(x)} {_n(y - 1.4 * r)}l{d} {d}l-{d} {d}l-{d} -{d}z"/>'
+    if verdict == "undecided":
+        side = _n(1.8 * r)
+        corner = f'x="{_n(x - 0.9 * r)}" y="{_n(y - 0.9 * r)}"'
+        return f'<rect {name} {corner} width="{side}" height="{side}"/>'
+    d = _n(2 * r)
+    return f'<path {name} d="M{_n(x - r)} {_n(y - r)}l{d} {d}m0 -{d}l-{d} {d}"/>'
 
 
 def legend() -> str:
@@ -230,21 +257,14 @@ def legend() -> str:
         ("undecided", "undecided"),
         ("refused", "refused, at the foot"),
     )
-    shapes = []
-    for verdict, text in items:
-        shape = (
-            '<path class="f-refused" d="M4 4l8 8m0 -8l-8 8"/>'
-            if verdict == "refused"
-            else _shape(verdict, 8, 8)
-        )
-        shapes.append(
-            f'<span><svg class="plot key" viewBox="0 0 16 16" aria-hidden="true">{shape}</svg>'
-            f"{text}</span>"
-        )
-    return "".join(shapes)
+    return "".join(
+        f'<span><svg class="plot key" viewBox="0 0 16 16" aria-hidden="true">'
+        f"{_shape(verdict, 8, 8)}</svg>{text}</span>"
+        for verdict, text in items
+    )
 
 
-def _dates(marks: Sequence[Mark], width: float, x: Axis) -> list[str]:
+def _dates(marks: Sequence[Mark], frame: _Frame) -> list[str]:
     """The date below the first draw of a day, as many as there is room for."""
     parts = []
     free_from = 0.0
@@ -252,11 +272,11 @@ def _dates(marks: Sequence[Mark], width: float, x: Axis) -> list[str]:
     for place, mark in enumerate(marks):
         if place and marks[place - 1].date == mark.date:
             continue
-        where = x(place)
+        where = frame.x(place)
         anchor, start = "middle", where - 36
         if start < LEFT - 20:
             anchor, start = "start", where - 4
-        if where + 36 > width:
+        if where + 36 > frame.width:
             anchor, start = "end", where - 72
         if start < free_from:
             continue
