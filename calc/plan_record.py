@@ -106,13 +106,17 @@ def _syringe(syringe: Syringe) -> dict[str, float]:
 
 @dataclass(frozen=True)
 class StageTarget:
-    """What a photograph of one stage is held against; volumes in mL."""
+    """What a photograph of one stage is held against; volumes in mL.
+
+    ``part_ml`` is one part of a dilution where diluent is in the syringe, else ``None``.
+    """
 
     stage: int
     text: str
     volume_ml: float
     tolerance_ml: float
     syringe: Syringe
+    part_ml: float | None = None
 
 
 @dataclass(frozen=True)
@@ -176,11 +180,19 @@ def stage_target(record: dict[str, Any], stage: int) -> StageTarget:
             volume_ml=_positive(entry["volume_in_syringe_ml"]),
             tolerance_ml=_positive(entry["tolerance_ml"]),
             syringe=_read_syringe(entry["syringe"]),
+            part_ml=_part_ml(record, entry),
         )
     except ImpossibleError:
         raise
     except (KeyError, TypeError, ValueError, AttributeError):
         raise _not_a_plan(f"its stage {stage} is damaged") from None
+
+
+def _part_ml(record: dict[str, Any], entry: dict[str, Any]) -> float | None:
+    """One part of a dilution, the stock drawn, where the stage has diluent in the syringe."""
+    if record.get("kind") != "dilute" or not entry["contents"]["diluent_ml"] > 0:
+        return None
+    return _positive(record["draw_ml"])
 
 
 def dilution_target(record: dict[str, Any]) -> DilutionTarget:

@@ -45,6 +45,7 @@ from .pictures import picture_problem, report_unwritten, write_check_picture
 from .read import air_text
 from .record_check import Keeper, Learner, Record, Task
 from .stagecheck import check_dilution, wanted
+from .technique import told
 from .verdict import Check, check_outcome
 
 if TYPE_CHECKING:
@@ -191,6 +192,7 @@ def check(
         include_syringe_tolerance=include_syringe_tolerance,
         capacity_ml=capacity,
         interval_ml=interval,
+        part_ml=None if goal.planned is None else goal.planned.part_ml,
     )
     written: Path | None = None
     if not no_picture:
@@ -225,6 +227,7 @@ def summary(result: Check) -> list[str]:
         return [
             f"{result.verdict.upper()}   {result.photo}",
             *(f"  {name.ljust(12)}{text}" for name, text in _rows(result, outcome, decision)),
+            *told(result.suggestions),
             f"Rule: {decision.rule}",
             ADVISORY,
         ]

@@ -133,6 +133,7 @@ def _sheet(number: int, item: Shown) -> str:
                 "Conforms",
                 f"with probability {format_probability(check.decision.probability_within)}",
             ),
+            *(("To ask", s.question) for s in check.suggestions),
         ]
     rows = "".join(f"<dt>{escape(name)}</dt><dd>{escape(text)}</dd>" for name, text in facts)
     picture = ""

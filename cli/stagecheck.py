@@ -14,6 +14,7 @@ import typer
 
 from ..calc.tolerance import Tolerance
 from ..vision import Outcome, Reading, Refusal, as_record
+from . import technique
 from .options import ADVISORY, usage_error
 from .photographs import read_outcome, refusal_sentence
 from .pictures import report_unwritten, write_read_picture
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from ..calc.decision import Decision
     from ..calc.measured import MeasuredDilution, Seen
     from ..calc.plan_record import StageTarget
+    from ..calc.technique import Suggestion
     from .record_check import Keeper
 
     Quantity = pint.Quantity[Any]
@@ -301,6 +303,20 @@ class _Result:
         value = float(ratio.magnitude) * wished
         return value, 2 * value * measured.relative_standard_uncertainty, unit
 
+    def suggestions(self) -> tuple[Suggestion, ...]:
+        """Mistakes that would explain the strength made; often none."""
+        from ..calc.technique import dilution_suggestions
+
+        share = self.goal.share
+        return dilution_suggestions(
+            self.measured.share / share - 1,
+            self.measured.share_standard_uncertainty / share,
+            share=share,
+            drug_ml=share * self.measured.final_ml,
+            syringe=_seen(self.readings[1]).syringe,
+            relative_tolerance=self.goal.relative_tolerance,
+        )
+
     def record(self) -> dict[str, Any]:
         """The machine-readable form; uncertainties are expanded (k = 2) where they say so."""
         from ..calc.notation import print_concentration
@@ -335,7 +351,7 @@ class _Result:
             "relative_deviation": round(made.share / self.goal.share - 1, 6),
             "verdict": self.decision.verdict,
             "probability_within": round(self.decision.probability_within, 6),
-            "suggestions": [],
+            "suggestions": technique.records(self.suggestions(), unit="share"),
             "advisory": True,
         }
 
@@ -379,6 +395,7 @@ class _Result:
         return [
             f"{self.decision.verdict.upper()}   measured strength",
             *(f"  {name.ljust(12)}{text}" for name, text in rows),
+            *technique.told(self.suggestions()),
             f"Rule: {self.decision.rule.replace('volume', 'strength')}",
             ADVISORY,
         ]

@@ -12,9 +12,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from ..vision import Outcome, Reading, as_record
+from . import technique
 
 if TYPE_CHECKING:
     from ..calc.decision import Decision
+    from ..calc.technique import Suggestion
     from ..calc.tolerance import Tolerance
 
 Verdict = Literal["within", "outside", "undecided", "refused"]
@@ -27,7 +29,8 @@ class Check:
     """One photograph against one target.  Volumes in mL.
 
     ``tolerance_ml`` is ``None`` when it depends on the syringe and the photograph was refused;
-    ``decision`` is ``None`` exactly when the photograph was refused.
+    ``decision`` is ``None`` exactly when the photograph was refused.  ``suggestions`` are
+    mistakes that would explain the deviation, often none.
     """
 
     photo: str
@@ -37,6 +40,7 @@ class Check:
     tolerance_ml: float | None
     decision: Decision | None
     syringe_tolerance_included: bool = False
+    suggestions: tuple[Suggestion, ...] = ()
 
     @property
     def verdict(self) -> Verdict:
@@ -61,7 +65,7 @@ class Check:
                 None if decision is None else round(decision.probability_within, 6)
             ),
             "decision": None if decision is None else _decision_record(self, decision),
-            "suggestions": [],
+            "suggestions": technique.records(self.suggestions),
             "advisory": True,
         }
 
@@ -88,13 +92,15 @@ def check_outcome(
     include_syringe_tolerance: bool = False,
     capacity_ml: float | None = None,
     interval_ml: float | None = None,
+    part_ml: float | None = None,
 ) -> Check:
     """Hold the reader's *outcome* for *photo* against *target_ml*.
 
     With *include_syringe_tolerance* the permitted error of the syringe itself (ISO 7886-1) joins
     the uncertainty, which answers "what is really in there" instead of "was it drawn to the
     mark".  *capacity_ml* and *interval_ml* are what the person stated; they give a tolerance in
-    scale intervals its size when the photograph is refused.
+    scale intervals its size when the photograph is refused.  *part_ml* is one part of a dilution
+    where the photograph shows a stage of one.
     """
     from ..calc.decision import decide
     from ..calc.syringe import capacity_standard_uncertainty_ml
@@ -111,6 +117,7 @@ def check_outcome(
             raise
         tolerance_ml = None  # says nothing that could mislead: there is no verdict either
     decision: Decision | None = None
+    suggestions: tuple[Suggestion, ...] = ()
     if isinstance(outcome, Reading) and tolerance_ml is not None:
         uncertainty_ml = outcome.liquid_standard_uncertainty_ml
         if include_syringe_tolerance:
@@ -119,6 +126,7 @@ def check_outcome(
                 capacity_standard_uncertainty_ml(outcome.capacity_ml, max(outcome.liquid_ml, 0.0)),
             )
         decision = decide(outcome.liquid_ml, uncertainty_ml, target_ml, tolerance_ml)
+        suggestions = technique.suggest(outcome, target_ml, tolerance_ml, part_ml=part_ml)
     return Check(
         photo=photo,
         outcome=outcome,
@@ -127,4 +135,5 @@ def check_outcome(
         tolerance_ml=tolerance_ml,
         decision=decision,
         syringe_tolerance_included=include_syringe_tolerance,
+        suggestions=suggestions,
     )

@@ -103,7 +103,15 @@ def test_a_check(volume_ml: float, verdict: str, exit_status: int) -> None:
     assert record["deviation_ml"] == pytest.approx(volume_ml - 5)
     assert record["verdict"] == verdict
     assert 0 <= record["probability_within"] <= 1
-    assert record["suggestions"] == []
+    assert bool(record["suggestions"]) == (verdict == "outside")
+    for suggestion in record["suggestions"]:
+        assert set(suggestion) == {
+            "code",
+            "question",
+            "predicted_deviation_ml",
+            "likelihood_ratio",
+            "probability",
+        }
     assert record["advisory"] is True
     assert "JCGM 106" in record["decision"]["rule"]
     assert record["decision"]["compared"] == "liquid"
