@@ -381,6 +381,7 @@ def _air(drawn: Drawn) -> Iterable[Mistake]:
         about = format_amount(drawn.air_ml, significant=1)
         question = f"Was air left in? About {about} of it is in front of the ring."
         yield Mistake(AIR, question, 0.0, 0.0)
+        return  # what was pushed out cannot be seen
     largest = drawn.dead_space_ml
     if largest is None:
         largest = drawn.syringe.band.dead_space_ml
