@@ -148,7 +148,7 @@ def _range(marks: Sequence[Mark]) -> tuple[float, float]:
         usual = reaches[(3 * (len(reaches) - 1)) // 4]
         widest = min(reaches[-1], max(3 * usual, 1.0))
         allowed = [m.tolerance for m in marks if m.tolerance is not None]
-        widest = max(widest, min(max(allowed, default=0.0), 2 * widest))
+        widest = max(widest, min(max(allowed, default=0.0), 2 * widest), 1.0)
     rough = widest / 4
     power = 10.0 ** math.floor(math.log10(rough))
     step = next(power * k for k in (1, 2, 2.5, 5, 10) if power * k >= rough)
