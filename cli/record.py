@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from .record_store import Added
 
 LARGEST_INPUT_BYTES = 200_000_000
+_HEADINGS = ("number", "recorded (UTC)", "learner", "task", "target", "deviation", "verdict")
 
 app = typer.Typer(
     name="record",
@@ -174,8 +175,7 @@ def list_records(
     if not found:
         typer.echo("No record fits." if learner or task or verdict else "The record is empty.")
         return
-    rows = [("number", "recorded (UTC)", "learner", "task", "target", "deviation", "verdict")]
-    rows += [_cells(stored) for stored in found]
+    rows = [_HEADINGS, *(_cells(stored) for stored in found)]
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     for row in rows:
         typer.echo("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip())

@@ -260,7 +260,7 @@ def _print_refused(
 ) -> NoReturn:
     verdict: Verdict = "refused"
     readings = [as_record(str(p), o) for p, o in zip(photos, outcomes, strict=True)]
-    form = {
+    form: dict[str, Any] = {
         "before": readings[0],
         "after": readings[1],
         "verdict": verdict,
