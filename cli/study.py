@@ -17,6 +17,7 @@ from .study_files import finish, read_source, wanted_files
 from .study_words import (
     agreement_lines,
     agreement_short,
+    between_lines,
     component_lines,
     group_lines,
     precision_lines,
@@ -105,6 +106,7 @@ def agreement(
         first, second = table.numbers(reference), table.numbers(measured)
         groups = table.texts(by) if by is not None else None
         result = calculation.agreement(first, second, confidence=confidence)
+        between = calculation.bias_between_groups(first, second, groups) if groups else None
         parts = _by_group(
             groups,
             lambda at: calculation.agreement(
@@ -117,13 +119,16 @@ def agreement(
         f"{data.name}: '{measured}' against '{reference}', {result.n} pairs",
         *agreement_lines(result, shown_unit),
         *group_lines(by, parts, lambda part: agreement_short(part, shown_unit)),
+        *between_lines(by, between),
     ]
 
     def figure() -> Figure:
         from .study_figures import agreement_figure
 
         names = (_spoken(reference), _spoken(measured))
-        return agreement_figure(first, second, groups, result, names=names, unit=shown_unit)
+        return agreement_figure(
+            first, second, groups, result, names=names, unit=shown_unit, by=_spoken(by or "")
+        )
 
     finish(
         source,
@@ -136,7 +141,12 @@ def agreement(
             "unit": shown_unit,
             "confidence": confidence,
         },
-        {"difference": "measured - reference", "all": result, "groups": parts},
+        {
+            "difference": "measured - reference",
+            "all": result,
+            "groups": parts,
+            "bias_between_groups_p": between,
+        },
         lines,
         {"": figure},
         as_json=as_json,
@@ -224,7 +234,9 @@ def repeatability(
                 if not isinstance(found, str):
                     at = [i for i in range(len(values)) if levels is None or levels[i] == which]
                     part = "" if levels is None else f".{_file_part(which)}"
-                    figures[part] = _precision_drawing(values, groups, at, found, name, shown_unit)
+                    figures[part] = _precision_drawing(
+                        values, groups, at, found, (name, _spoken(group)), shown_unit
+                    )
         if factor:
             labels = {spec: _factor(table, spec) for spec in factor}
             components = variance_components(values, labels, levels)
@@ -370,6 +382,7 @@ def gravimetric(
             readings,
             groups,
             name=_spoken(reading or ""),
+            by=_spoken(by or ""),
         )
 
     finish(
@@ -493,14 +506,19 @@ def _precision_drawing(
     groups: Sequence[str],
     at: Sequence[int],
     found: Precision,
-    name: str,
+    names: tuple[str, str],
     unit: str,
 ) -> Callable[[], Figure]:
     def draw() -> Figure:
         from .study_figures import precision_figure
 
         return precision_figure(
-            [values[i] for i in at], [groups[i] for i in at], found, name=name, unit=unit
+            [values[i] for i in at],
+            [groups[i] for i in at],
+            found,
+            name=names[0],
+            unit=unit,
+            by=names[1],
         )
 
     return draw

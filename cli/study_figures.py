@@ -71,6 +71,7 @@ def agreement_figure(
     *,
     names: tuple[str, str],
     unit: str,
+    by: str = "",
 ) -> Figure:
     """Differences over means with bias, limits of agreement and their exact confidence bands.
 
@@ -102,7 +103,7 @@ def agreement_figure(
         fontsize=9,
         loc="left",
     )
-    _legend(axes)
+    _legend(axes, by)
     return figure
 
 
@@ -153,13 +154,28 @@ def _points(
         )
 
 
-def _legend(axes: Axes) -> None:
+def _legend(axes: Axes, by: str) -> None:
+    """Below the axes, headed by the name of the column that the groups come from."""
     if axes.get_legend_handles_labels()[0]:
-        axes.legend(loc="upper left", bbox_to_anchor=(0, -0.14), ncols=5, fontsize=8)
+        axes.legend(
+            loc="upper left",
+            bbox_to_anchor=(0, -0.14),
+            ncols=5,
+            fontsize=8,
+            title=by or None,
+            title_fontsize=8,
+            alignment="left",
+        )
 
 
 def precision_figure(
-    values: Sequence[float], groups: Sequence[str], result: Precision, *, name: str, unit: str
+    values: Sequence[float],
+    groups: Sequence[str],
+    result: Precision,
+    *,
+    name: str,
+    unit: str,
+    by: str,
 ) -> Figure:
     """Every value by group with the group means, and the three standard deviations."""
     figure, (left, right) = _figure(2, (2.2, 1.0))
@@ -186,6 +202,7 @@ def precision_figure(
         label="mean of the group",
     )
     _names_below(left, shown)
+    left.set_xlabel(by)
     left.set_ylabel(f"{name} ({unit})")
     left.set_title(
         f"n = {result.n} in {len(shown)} groups; band: mean ± $s_r$", fontsize=9, loc="left"
@@ -245,6 +262,7 @@ def weighed_figure(
     groups: Sequence[str] | None,
     *,
     name: str,
+    by: str = "",
 ) -> Figure:
     """Error of each reading over the weighed volume; without readings, the volumes by row.
 
@@ -268,7 +286,7 @@ def weighed_figure(
         fontsize=9,
         loc="left",
     )
-    _legend(axes)
+    _legend(axes, by)
     return figure
 
 

@@ -10,7 +10,6 @@ import hashlib
 import json
 import os
 import platform
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -172,11 +171,10 @@ def _refuse_taken(paths: Sequence[Path], *, force: bool) -> None:
 
 def _write(path: Path, content: bytes, *, force: bool) -> None:
     """The whole file or none: a run that is stopped leaves no half of one."""
+    temporary = path.with_name(f".{path.name}.{os.getpid()}")
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        temporary = Path(name)
         try:
-            with os.fdopen(handle, "wb") as file:
+            with temporary.open("xb") as file:
                 file.write(content)
             if force:
                 temporary.replace(path)

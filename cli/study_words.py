@@ -65,6 +65,16 @@ def agreement_short(result: Agreement, unit: str) -> str:
     )
 
 
+def between_lines(by: str | None, p: float | None) -> list[str]:
+    """What different biases of the groups mean for the limits of all pairs together."""
+    if p is None or p >= 0.05:
+        return []
+    return [
+        f"Note: The bias differs between the groups of '{by}' (p = {p:.2g}): pairs of one group go "
+        "together, and the confidence intervals of all pairs are narrower than they should be."
+    ]
+
+
 def group_lines(
     by: str | None, parts: Mapping[str, T | str], text: Callable[[T], str]
 ) -> list[str]:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from drawmark.calc.study.agreement import MULTIPLE, agreement, concordance
+from drawmark.calc.study.agreement import MULTIPLE, agreement, bias_between_groups, concordance
 from drawmark.calc.study.factors import content_factor, quantile_factor
 from drawmark.calc.study.table import StudyError
 
@@ -191,6 +191,20 @@ def test_proportional_bias_is_seen() -> None:
     assert found.slope is not None
     assert found.slope.ci[0] < 0.05 / 1.025 < found.slope.ci[1]
     assert found.slope.p < 1e-6
+
+
+def test_groups_with_a_bias_of_their_own() -> None:
+    rng = np.random.default_rng(6)
+    true = list(rng.uniform(1, 9, 40))
+    groups = ["PQRS"[i % 4] for i in range(40)]
+    alike = [t + rng.normal(0, 0.05) for t in true]
+    apart = [a + 0.1 * (g == "R") for a, g in zip(alike, groups, strict=True)]
+    p_alike, p_apart = (bias_between_groups(true, m, groups) for m in (alike, apart))
+    assert p_alike is not None
+    assert p_apart is not None
+    assert p_apart < 1e-3 < p_alike
+    assert bias_between_groups([1, 2], [1, 2.1], ["a", "a"]) is None
+    assert bias_between_groups([1, 2], [1, 2.1], ["a", "b"]) is None
 
 
 def test_small_numbers_are_called_small() -> None:

@@ -154,6 +154,24 @@ def agreement(
     )
 
 
+def bias_between_groups(
+    reference: Sequence[float], measured: Sequence[float], groups: Sequence[str]
+) -> float | None:
+    """Probability of group biases as different as these if all were one (one-way F test).
+
+    A small one says that the pairs of a group go together, so that they are not independent as
+    `agreement` takes them to be.  ``None`` where it cannot be tested: one group, or no group
+    with two pairs that differ.
+    """
+    differences: dict[str, list[float]] = {}
+    for a, b, group in zip(reference, measured, groups, strict=True):
+        differences.setdefault(group, []).append(b - a)
+    cells = list(differences.values())
+    if len(cells) < 2 or not any(np.ptp(cell) > 0 for cell in cells):
+        return None
+    return float(stats.f_oneway(*cells).pvalue)
+
+
 def _limits(
     n: int, bias: float, sd: float, t: float, alpha: float, multiple: float
 ) -> tuple[Limit, Limit]:
