@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 import re
 import time
-from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from ..vision import Outcome, Reason, Refusal
@@ -111,19 +111,41 @@ def outcomes_as_done(
     With *jobs* above 1, so many processes read at once; with *dask*, the address of a scheduler,
     the workers of that cluster do.  *tasks* is gone through only as far as it is needed.
 
-    A photograph that kills its process becomes a refusal like any other error.  All that were
-    being read when a process died are read again, each by itself, which tells whose fault it was
-    and gives each the whole memory.
+    A photograph that kills its process becomes a refusal like any other error, and takes no other
+    with it.
 
     Raises
     ------
     OSError
         If the cluster cannot be reached.
     """
-    if jobs <= 1 and dask is None:
+    if dask is not None:
+        from .cluster import outcomes_from_cluster
+
+        # its workers have working folders of their own
+        there = (replace(task, photo=task.photo.absolute()) for task in tasks)
+        yield from outcomes_from_cluster(
+            dask, (partial(_read_in_worker, read_outcome, task, debug) for task in there)
+        )
+    elif jobs > 1:
+        yield from _outcomes_from_processes(tasks, jobs, debug)
+    else:
         for number, task in enumerate(tasks):
-            yield number, _read(task, debug)
-        return
+            yield number, _read(read_outcome, task, debug)
+
+
+def _outcomes_from_processes(
+    tasks: Iterable[Task], jobs: int, debug: bool
+) -> Iterator[tuple[int, Outcome]]:
+    """As `outcomes_as_done`, for *jobs* above 1.
+
+    All that were being read when a process died are read again, each by itself: that tells whose
+    fault it was, and gives each the whole memory.
+    """
+    from concurrent.futures import BrokenExecutor
+
+    from joblib import parallel_config
+
     numbered = enumerate(tasks)
     sent: dict[int, Task] = {}
 
@@ -132,67 +154,47 @@ def outcomes_as_done(
             sent[number] = task
             yield number, task
 
-    with _workers(jobs, dask) as parallel:
+    ours = {"initializer": _settle_in, "initargs": (os.getpid(),)}
+    with parallel_config("loky", n_jobs=jobs, inner_max_num_threads=1, **ours):
         finished = False
         while not finished:
             try:
-                for number, outcome in parallel(feed(), debug):
+                for number, outcome in _in_parallel(feed(), debug):
                     del sent[number]
                     yield number, outcome
                 finished = True
-            except parallel.death:
+            except BrokenExecutor:
                 pass
             for number in sorted(sent):
-                yield number, _read_alone(parallel, sent.pop(number), debug)
+                try:
+                    ((_, outcome),) = _in_parallel([(number, sent.pop(number))], debug)
+                except BrokenExecutor as error:
+                    outcome = process_died(_exit_codes(error))
+                yield number, outcome
 
 
-class _Workers:
-    """Processes that read: of this machine, or of a Dask cluster."""
+def _in_parallel(tasks: Iterable[tuple[int, Task]], debug: bool) -> Iterator[tuple[int, Outcome]]:
+    from joblib import Parallel, delayed
 
-    def __init__(self, jobs: int, death: tuple[type[Exception], ...]) -> None:
-        self.jobs = jobs
-        self.death = death  # what is raised when a process has died
-
-    def __call__(
-        self, tasks: Iterable[tuple[int, Task]], debug: bool
-    ) -> Iterator[tuple[int, Outcome]]:
-        from joblib import Parallel, delayed
-
-        # batches of one: results are wanted one by one, and each takes seconds anyway
-        parallel = Parallel(self.jobs, return_as="generator_unordered", batch_size=1)
-        call = delayed(_read_in_worker)
-        # `read_outcome` travels as an argument, so that what a test puts in its place does too
-        return parallel(call(read_outcome, number, task, debug) for number, task in tasks)
+    # batches of one: answers are wanted one by one, and each takes seconds anyway
+    parallel = Parallel(return_as="generator_unordered", batch_size=1)
+    call = delayed(_read_numbered)
+    # `read_outcome` travels as an argument, so that what a test puts in its place does too
+    return parallel(call(read_outcome, number, task, debug) for number, task in tasks)
 
 
-@contextmanager
-def _workers(jobs: int, dask: str | None) -> Iterator[_Workers]:
-    from concurrent.futures import BrokenExecutor
-
-    from joblib import parallel_config
-
-    if dask is None:
-        ours = {"initializer": _settle_in, "initargs": (os.getpid(),)}
-        with parallel_config("loky", inner_max_num_threads=1, **ours):
-            # joblib takes one job for "in this process", which a death would be the end of
-            yield _Workers(max(2, jobs), (BrokenExecutor,))
-        return
-    from distributed import Client, KilledWorker
-
-    with Client(dask), parallel_config("dask"):
-        yield _Workers(-1, (BrokenExecutor, KilledWorker))
+def _exit_codes(error: BaseException) -> str:
+    """How the dead processes ended, as joblib tells it, e.g. ``SIGKILL(-9)``, or nothing."""
+    codes = re.search(r"exit codes of the workers are \{(.+)\}", str(error))
+    return codes[1] if codes else ""
 
 
-def _read_alone(workers: _Workers, task: Task, debug: bool) -> Outcome:
-    try:
-        ((_, outcome),) = workers([(0, task)], debug)
-        return outcome
-    except workers.death as error:
-        codes = re.search(r"exit codes of the workers are \{(.+)\}", str(error))
-        how = f", exit code {codes[1]}" if codes else ""
-        if "SIGKILL" in how:
-            how += ": probably memory ran out"
-        return _failed(f"its process ended without an answer{how}")
+def process_died(exit_codes: str = "") -> Refusal:
+    """The answer for a photograph whose process ended before it had one."""
+    how = f", exit code {exit_codes}" if exit_codes else ""
+    if "SIGKILL" in exit_codes:
+        how += ": probably memory ran out"
+    return _failed(f"its process ended without an answer{how}")
 
 
 def _settle_in(parent: int) -> None:
@@ -211,19 +213,21 @@ def _settle_in(parent: int) -> None:
         Thread(target=watch, daemon=True).start()
 
 
-def _read_in_worker(
+def _read_numbered(
     read: Callable[..., Outcome], number: int, task: Task, debug: bool
 ) -> tuple[int, Outcome]:
+    return number, _read_in_worker(read, task, debug)
+
+
+def _read_in_worker(read: Callable[..., Outcome], task: Task, debug: bool) -> Outcome:
     import cv2
 
     cv2.setNumThreads(1)  # the others have the other processors
-    return number, _read(task, debug, read)
+    return _read(read, task, debug)
 
 
-def _read(task: Task, debug: bool, read: Callable[..., Outcome] | None = None) -> Outcome:
-    return (read or read_outcome)(
-        task.photo, capacity_ml=task.capacity_ml, interval_ml=task.interval_ml, debug=debug
-    )
+def _read(read: Callable[..., Outcome], task: Task, debug: bool) -> Outcome:
+    return read(task.photo, capacity_ml=task.capacity_ml, interval_ml=task.interval_ml, debug=debug)
 
 
 def refusal_sentence(refusal: Refusal) -> str:
