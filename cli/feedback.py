@@ -101,6 +101,7 @@ def _write_page(out: Path, told: Feedback) -> None:
 def _lines(told: Feedback) -> list[str]:
     """What a person is told, line by line."""
     from .feedback_words import (
+        ASKED,
         HOW_TO_READ,
         change_sentences,
         counts_text,
@@ -131,6 +132,9 @@ def _lines(told: Feedback) -> list[str]:
         if groups:
             rows = [(g.name, g.unit, g.summary, counts_text(g)) for g in groups]
             lines += ["", title, *_table("", rows)]
+    if told.asked:
+        lines += ["", "Asked about technique", f"  {ASKED}"]
+        lines += [f"  {_counted(asked.checks)}: {asked.question}" for asked in told.asked]
     return [*lines, "", *HOW_TO_READ]
 
 

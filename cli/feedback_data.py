@@ -40,6 +40,15 @@ class Period:
 
 
 @dataclass(frozen=True)
+class Asked:
+    """A known mistake that would explain so many of the checks, with its question of the last."""
+
+    code: str
+    checks: int
+    question: str
+
+
+@dataclass(frozen=True)
 class Feedback:
     """A learner's trend.  ``checks`` are those that count, oldest first.
 
@@ -47,7 +56,8 @@ class Feedback:
     syringes are of volumes.  ``repeats`` is how many earlier checks of a photograph were left out,
     since one photograph is one draw.  ``change`` compares the last period with the first.
     ``far_off`` are volumes so far from the others that they are looked at one by one; they count
-    everywhere, but for ``without_far_off``, which is as the summary of ``volumes``.
+    everywhere, but for ``without_far_off``, which is as the summary of ``volumes``.  ``asked`` are
+    the questions about technique that came up, the commonest first.
     """
 
     learner: str
@@ -61,6 +71,7 @@ class Feedback:
     syringes: tuple[Group, ...]
     far_off: tuple[Stored, ...] = ()
     without_far_off: Summary | None = None
+    asked: tuple[Asked, ...] = ()
 
     @property
     def counts(self) -> dict[str, int]:
@@ -103,6 +114,7 @@ class Feedback:
             "without_far_off": (
                 None if self.without_far_off is None else _summary_record(self.without_far_off)
             ),
+            "asked": [asdict(asked) for asked in self.asked],
             "confidence": 0.95,
             "advisory": True,
             "schema": 1,
@@ -131,6 +143,7 @@ def feedback_of(learner: str, records: Iterable[Stored]) -> Feedback:
         syringes=_groups(volumes, _syringe, "mL"),
         far_off=tuple(far),
         without_far_off=_summary("%", near) if far else None,
+        asked=_asked(checks),
     )
 
 
@@ -157,6 +170,24 @@ def _latest_of_each_photograph(records: Sequence[Stored]) -> list[Stored]:
     latest = {(s.entry.kind, s.entry.photos or s.number): s.number for s in records}
     kept = set(latest.values())
     return [stored for stored in records if stored.number in kept]
+
+
+def _asked(checks: Sequence[Stored]) -> tuple[Asked, ...]:
+    """The suggestions of the checks by their codes; what has not their form is passed over."""
+    counts: Counter[str] = Counter()
+    questions: dict[str, str] = {}
+    for stored in checks:
+        suggestions = stored.entry.check.get("suggestions")
+        found = {
+            suggestion["code"]: suggestion["question"]
+            for suggestion in (suggestions if isinstance(suggestions, list) else [])
+            if isinstance(suggestion, dict)
+            and all(isinstance(suggestion.get(key), str) for key in ("code", "question"))
+            and suggestion["question"].isprintable()
+        }
+        counts.update(found.keys())
+        questions |= found
+    return tuple(Asked(code, n, questions[code]) for code, n in counts.most_common())
 
 
 def _syringe(stored: Stored) -> str | None:

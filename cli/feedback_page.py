@@ -22,6 +22,7 @@ from .feedback_plot import (
     trend_plot,
 )
 from .feedback_words import (
+    ASKED,
     HOW_TO_READ,
     amount,
     bias_sentence,
@@ -100,6 +101,7 @@ def feedback_page(told: Feedback) -> str:
             _groups("By task, in percent of the target", "Task", told.tasks),
             _groups("By syringe, in mL", "Syringe", told.syringes),
             _strengths(told),
+            _asked(told),
             _checks(told.checks),
             f"<footer>{''.join(f'<p>{escape(text)}</p>' for text in (*HOW_TO_READ, _LINES))}"
             "</footer>",
@@ -215,7 +217,6 @@ def _periods(told: Feedback) -> str:
     if len(told.periods) > 1:
         limit = interval_limit(period.summary for period in told.periods)
         table = _table(
-            "Period",
             [
                 _cells("Period", f"{p.first} to {p.last}", "%", p.summary, limit, None)
                 for p in told.periods
@@ -232,7 +233,7 @@ def _groups(title: str, heading: str, groups: Sequence[Group]) -> str:
         _cells(heading, group.name, group.unit, group.summary, limit, counts_text(group))
         for group in groups
     ]
-    return f"<h2>{escape(title)}</h2>\n{_table(heading, rows)}"
+    return f"<h2>{escape(title)}</h2>\n{_table(rows)}"
 
 
 def _cells(
@@ -267,7 +268,7 @@ def _with_limits(
     return f"<div>{text}</div>"
 
 
-def _table(heading: str, rows: Sequence[list[tuple[str, str]]]) -> str:
+def _table(rows: Sequence[list[tuple[str, str]]]) -> str:
     names = [name for name, _ in rows[0]]
     head = "".join(f"<th>{escape(name)}</th>" for name in names)
     return (
@@ -284,6 +285,19 @@ def _strengths(told: Feedback) -> str:
         f"<p>{escape(counts_text(told.strengths))}.</p>\n{_says(told.strengths)}\n"
         f"{_figures(told.strengths)}"
     )
+
+
+def _asked(told: Feedback) -> str:
+    if not told.asked:
+        return ""
+    rows = [
+        [
+            ("Checks", f"<span>{asked.checks}</span>"),
+            ("Question", f'<span class="task">{escape(asked.question)}</span>'),
+        ]
+        for asked in told.asked
+    ]
+    return f"<h2>Asked about technique</h2>\n<p>{escape(ASKED)}</p>\n{_table(rows)}"
 
 
 def _checks(checks: Sequence[Stored]) -> str:
@@ -304,7 +318,7 @@ def _checks(checks: Sequence[Stored]) -> str:
             ]
         )
     more = f"<p>{left} older ones are in the record.</p>" if left else ""
-    return f"<h2>The checks, newest first</h2>\n{_table('Number', rows)}{more}"
+    return f"<h2>The checks, newest first</h2>\n{_table(rows)}{more}"
 
 
 def _target(stored: Stored) -> str:

@@ -25,6 +25,12 @@ HOW_TO_READ = (
     "was checked last.",
 )
 
+ASKED = (
+    "Known mistakes that would explain a deviation, as the checks asked about them; the question "
+    "is that of the last. One that comes again is worth talking about, one that came once may be "
+    "chance."
+)
+
 
 def places_of(summary: Summary, unit: str) -> int:
     """Decimal places for a group's figures: two digits of what is uncertain about them."""

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 APPLICATION_ID = 0x44524D4B  # "DRMK": tells the record from any other SQLite file
 BUSY_SECONDS = 10.0
+OLDEST_SQLITE = (3, 37)  # which brought STRICT
 
 # One script a schema version, in order; a file at version n gets the scripts from the n-th on.
 # A script that was released is never edited: a change is a new script at the end.
@@ -177,6 +178,11 @@ class RecordStore:
         RecordError
             If there is no such file, or it is not a record, or a newer program's.
         """
+        if sqlite3.sqlite_version_info < OLDEST_SQLITE:
+            raise RecordError(
+                f"the record needs SQLite {'.'.join(map(str, OLDEST_SQLITE))} or newer and this "
+                f"Python has {sqlite3.sqlite_version}; use a newer Python."
+            )
         _check_path(path, create=create)
         with _explained(path):
             connection = sqlite3.connect(

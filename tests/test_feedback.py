@@ -166,6 +166,22 @@ def test_one_gross_error_is_pointed_out_and_not_left_out(lab: Path) -> None:
     assert "Number 13 (+90 %) is far from the others" in run(lab).stdout
 
 
+def test_questions_about_technique_are_counted(lab: Path) -> None:
+    cone = {"code": "cone-tip", "question": "Was the <tip> of the cone read?"}
+    air = {"code": "air", "question": "Was air left in?"}
+    checks = draws(4, 0.3, 0.05)
+    for check, suggestions in zip(
+        checks, ([cone], [cone, air], ["odd", {"code": 7}], "none"), strict=True
+    ):
+        check["suggestions"] = suggestions
+    fill(lab, checks)
+    assert told(lab)["asked"] == [cone | {"checks": 2}, air | {"checks": 1}]
+    assert "2 checks: Was the <tip> of the cone read?" in run(lab).stdout
+    with RecordStore.open(lab) as store:
+        page = feedback_page(feedback_of("t1", store.records()))
+    assert "Was the &lt;tip&gt; of the cone read?" in page
+
+
 # --- what is said ----------------------------------------------------------------------------
 
 

@@ -254,6 +254,13 @@ def test_a_newer_record_is_left_alone(lab: Path) -> None:
         RecordStore.open(lab, create=True)
 
 
+def test_a_python_with_too_old_an_sqlite(lab: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sqlite3, "sqlite_version_info", (3, 36, 0))
+    with pytest.raises(RecordError, match=r"needs SQLite 3\.37 or newer"):
+        RecordStore.open(lab, create=True)
+    assert not lab.exists()
+
+
 # --- files that will not do ------------------------------------------------------------------
 
 
