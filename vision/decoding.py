@@ -102,7 +102,7 @@ def recorded_focal_35mm(image: Image.Image) -> float | None:
 
 
 def decode(image: Image.Image, data: bytes, factor: int) -> Pixels:
-    """Decode what `open_picture` opened from *data*, *factor* times smaller (rounded up).
+    """Decode what `open_picture` opened from *data*, up to *factor* times smaller.
 
     Alpha is laid on white, 16 bits become 8, a palette its colours.
 
@@ -122,6 +122,7 @@ def decode(image: Image.Image, data: bytes, factor: int) -> Pixels:
         with _quiet():
             image.load()
             array = np.concatenate([_plain(b, factor) for b in _bands(image, factor)])
+        array = _trimmed(array, image, factor)
     except UndecodableError:
         raise
     except Exception as error:
@@ -145,7 +146,15 @@ def _decode_jpeg(image: Image.Image, data: bytes, factor: int) -> NDArray[np.uin
         raise UndecodableError("damaged data") from error
     if kind == "CMYK" and "adobe" in image.info:
         array = 255 - array  # Adobe's programs store the paper that shines through, not the ink
-    return np.asarray(array.squeeze(), np.uint8)
+    return _trimmed(np.asarray(array.squeeze(), np.uint8), image, by)
+
+
+def _trimmed(array: NDArray[np.uint8], image: Image.Image, factor: int) -> NDArray[np.uint8]:
+    """*array* without the last row or column where less than half of it lies in the picture.
+
+    Shrinking rounds up, and what is too much would shift a picture that is turned afterwards.
+    """
+    return array[: round(image.height / factor), : round(image.width / factor)]
 
 
 def _orientation(image: Image.Image) -> int:

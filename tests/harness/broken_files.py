@@ -76,18 +76,20 @@ NAMES = (
 @cache
 def whole_pictures() -> dict[str, bytes]:
     """Small pictures without a fault, of every format that is read, by a name for each."""
-    y, x = np.mgrid[0:96, 0:640]
-    comb = np.where((x % 16 < 2) & (y > 30) & (y < 60 - 12 * (x % 80 > 2)), 30, 210)
-    rgb = np.stack([comb, comb, np.clip(comb + y // 3, 0, 255)], -1).astype(np.uint8)
-    picture = Image.fromarray(rgb)
+    y, x = np.mgrid[0:48, 0:640]
+    comb = np.where((x % 16 < 2) & (y > 12) & (y < 36 - 12 * (x % 80 > 2)), 30, 210)
+    like_a_scale = Image.fromarray(np.stack([comb, comb, comb + y // 2], -1).astype(np.uint8))
+    # the reader is done with most of them soon, which leaves the time for more damage
+    shade = x * y // 128
+    picture = Image.fromarray(np.stack([shade, y * 5, x // 3], -1).astype(np.uint8))
     exif = Image.Exif()
     exif[ExifTags.Base.Orientation] = 6
     exif.get_ifd(ExifTags.IFD.Exif)[ExifTags.Base.FocalLengthIn35mmFilm] = 28
     icc = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     with_all = {"exif": exif.tobytes(), "icc_profile": icc}
     alpha = picture.copy()
-    alpha.putalpha(Image.fromarray(comb.astype(np.uint8)))
-    wide = Image.fromarray((comb * 257).astype(np.uint16))
+    alpha.putalpha(Image.fromarray(shade.astype(np.uint8)))
+    wide = Image.fromarray((shade * 257).astype(np.uint16))
 
     def saved(image: Image.Image, form: str, **options: object) -> bytes:
         file = io.BytesIO()
@@ -96,13 +98,13 @@ def whole_pictures() -> dict[str, bytes]:
 
     pillow_heif.register_heif_opener()
     return {
-        "jpeg": saved(picture, "JPEG", quality=90, **with_all),
+        "jpeg": saved(like_a_scale, "JPEG", quality=90, **with_all),
         "jpeg progressive": saved(picture, "JPEG", progressive=True, **with_all),
         "jpeg restarts": saved(picture, "JPEG", restart_marker_rows=1),
         "jpeg grey": saved(picture.convert("L"), "JPEG"),
         "jpeg cmyk": saved(picture.convert("CMYK"), "JPEG"),
         "mpo": saved(picture, "MPO", save_all=True, append_images=[picture]),
-        "png": saved(picture, "PNG", **with_all),
+        "png": saved(like_a_scale, "PNG", **with_all),
         "png alpha": saved(alpha, "PNG"),
         "png palette": saved(picture.quantize(16), "PNG", transparency=3),
         "png 16 bit": saved(wide, "PNG"),
