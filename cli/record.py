@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from .record_store import Added
 
 LARGEST_INPUT_BYTES = 200_000_000
+EARLIEST_YEAR = 1980  # older ones are slips of the finger
 _HEADINGS = ("number", "recorded (UTC)", "learner", "task", "target", "deviation", "verdict")
 
 app = typer.Typer(
@@ -71,6 +72,8 @@ def add(
 
     Exit status: 0 done, 2 usage error, or a file or record that cannot be used; nothing was added.
     """
+    if at is not None and at.year < EARLIEST_YEAR:
+        usage_error(f"--at is a date from {EARLIEST_YEAR} on; write it as in 2026-03-02T14:30.")
     found = _read_checks(checks)
     entries = []
     for one in found:

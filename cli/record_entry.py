@@ -55,10 +55,8 @@ def entry_from_check(
     NotACheckError
         If *check* is no such object.
     """
-    strength = "before" in check or "after" in check
-    readings = [
-        _reading(check, name) for name in (("before", "after") if strength else ("reading",))
-    ]
+    names = _reading_names(check)
+    readings = [_reading(check, name) for name in names]
     verdict = check.get("verdict")
     if verdict not in VERDICTS:
         raise NotACheckError(f"its verdict is not one of {', '.join(VERDICTS)}")
@@ -72,9 +70,14 @@ def entry_from_check(
         "reasons": tuple(dict.fromkeys(code for r in readings for code in _codes(r))),
         "program": program,
     }
-    if strength:
+    if len(names) == 2:
         return _strength(check, verdict, common)
     return _volume(check, readings[0], verdict, common)
+
+
+def _reading_names(check: dict[str, Any]) -> tuple[str, ...]:
+    """Under which keys *check* has its readings."""
+    return ("before", "after") if "before" in check or "after" in check else ("reading",)
 
 
 def imported(text: str, folder: Path) -> list[Imported]:
@@ -143,14 +146,10 @@ def _imported(document: Any, folder: Path) -> Imported:
     run = document.get("run")
     run = run if isinstance(run, dict) else {}
     hashes = [
-        _hash_in(run) if name == "reading" else None
-        for name in ("reading", "before", "after")
+        (_hash_in(run) if name == "reading" else None) or _hash_of_photo(document[name], folder)
+        for name in _reading_names(document)
         if name in document
     ]
-    for place, name in enumerate(n for n in ("reading", "before", "after") if n in document):
-        photo = document[name].get("photo") if isinstance(document[name], dict) else None
-        if hashes[place] is None and isinstance(photo, str) and photo and "\0" not in photo:
-            hashes[place] = content_hash(folder / photo)
     version = run.get("version")
     entry = entry_from_check(
         document, hashes, program=version[:40] if isinstance(version, str) else ""
@@ -165,6 +164,18 @@ def _hash_in(run: dict[str, Any]) -> str | None:
     return None
 
 
+def _hash_of_photo(reading: Any, folder: Path) -> str | None:
+    """The hash of the photograph that *reading* names, if it is there and an ordinary file."""
+    photo = reading.get("photo") if isinstance(reading, dict) else None
+    if not isinstance(photo, str) or not photo:
+        return None
+    try:
+        path = folder / photo
+        return content_hash(path) if path.is_file() else None
+    except (OSError, ValueError):  # a name that no file can have
+        return None
+
+
 def _word(document: dict[str, Any], key: str) -> str | None:
     value = document.get(key)
     if value is not None and not isinstance(value, str):
@@ -175,7 +186,7 @@ def _word(document: dict[str, Any], key: str) -> str | None:
 def _reading(check: dict[str, Any], name: str) -> dict[str, Any]:
     reading = check.get(name)
     if not isinstance(reading, dict) or reading.get("status") not in ("read", "refused"):
-        raise NotACheckError(f"'{name}' is missing or is not a reading; is it a check at all?")
+        raise NotACheckError(f"'{name}' is missing or is not a reading")
     if reading.get("schema") != 1:
         raise NotACheckError(f"'{name}' has not the schema 1, the only one known")
     return reading
@@ -218,8 +229,7 @@ def _share(part_ml: float | None, whole_ml: float) -> float | None:
 def _strength(check: dict[str, Any], verdict: str, common: dict[str, Any]) -> Entry:
     read = verdict != "refused"
     expanded = _number(check, "relative_uncertainty", needed=read)
-    capacity_ml = {r.get("capacity_ml") for r in (check["before"], check["after"])}
-    same = read and len(capacity_ml) == 1
+    same = read and check["before"].get("capacity_ml") == check["after"].get("capacity_ml")
     return Entry(
         kind="strength",
         **common,

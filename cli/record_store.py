@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 APPLICATION_ID = 0x44524D4B  # "DRMK": tells the record from any other SQLite file
 BUSY_SECONDS = 10.0
+LARGEST_NUMBER = 2**63 - 1  # of an integer in SQLite
 OLDEST_SQLITE = (3, 37)  # which brought STRICT
 
 # One script a schema version, in order; a file at version n gets the scripts from the n-th on.
@@ -257,18 +258,20 @@ class RecordStore:
         last: int | None = None,
     ) -> list[Stored]:
         """The records that fit, oldest first; with *last*, only so many of the newest."""
-        where = {"l.pseudonym": learner, "r.task": task, "r.verdict": verdict}
+        where = {"l.pseudonym": _storable(learner), "r.task": task, "r.verdict": verdict}
         given = {column: value for column, value in where.items() if value is not None}
         condition = " AND ".join(f"{column} = ?" for column in given) or "1"
         with _explained(self.path):
             rows = self._connection.execute(
                 f"{_SELECT} WHERE {condition} ORDER BY r.recorded_at DESC, r.id DESC LIMIT ?",
-                (*given.values(), -1 if last is None else last),
+                (*given.values(), -1 if last is None else min(last, LARGEST_NUMBER)),
             ).fetchall()
         return [_stored(row) for row in reversed(rows)]
 
     def get(self, number: int) -> Stored | None:
         """The record of that number, or ``None``."""
+        if abs(number) > LARGEST_NUMBER:
+            return None
         with _explained(self.path):
             row = self._connection.execute(f"{_SELECT} WHERE r.id = ?", (number,)).fetchone()
         return None if row is None else _stored(row)
@@ -285,6 +288,7 @@ class RecordStore:
             count = sum(
                 connection.execute("DELETE FROM record WHERE id = ?", (number,)).rowcount
                 for number in numbers
+                if abs(number) <= LARGEST_NUMBER
             )
             _delete_unused(connection)
         self._empty_log()
@@ -296,7 +300,7 @@ class RecordStore:
             count = connection.execute(
                 "DELETE FROM record WHERE learner_id IN "
                 "(SELECT id FROM learner WHERE pseudonym = ?)",
-                (learner,),
+                (_storable(learner),),
             ).rowcount
             _delete_unused(connection)
         self._empty_log()
@@ -352,6 +356,11 @@ def task_name(text: str | None) -> str | None:
 def _shown(text: str) -> str:
     """*text* in quotes, short, and harmless to a terminal."""
     return ascii(text) if len(text) <= 60 else f"{text[:57]!a}..."
+
+
+def _storable(text: str | None) -> str | None:
+    """*text* without what is no text at all, as bytes on a command line may be; finds nothing."""
+    return None if text is None else text.encode("utf-8", "replace").decode()
 
 
 def digest_of(entry: Entry, learner: str, task: str | None) -> str:

@@ -324,6 +324,18 @@ def test_show(full: Path) -> None:
     assert "no record with the number 9" in sentence(run("record", "show", full, "9"))
 
 
+def test_numbers_and_names_that_no_record_can_have(full: Path) -> None:
+    huge = 10**20
+    assert "no record with the number" in sentence(run("record", "show", full, huge))
+    assert "has no number" in sentence(run("record", "delete", full, huge, "--yes"))
+    assert len(run("record", "list", full, "--last", huge).stdout.splitlines()) == 5
+    assert "No record fits" in run("record", "list", full, "--learner", "\udcff").stdout
+    assert "no records of" in sentence(run("record", "delete", full, "--learner", "\udcff"))
+    assert "--at is a date from" in sentence(
+        run("record", "add", full, "--learner", "t1", "--at", "0001-01-01", input="{}")
+    )
+
+
 # --- export ----------------------------------------------------------------------------------
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from checks_made import check_of, refused_check
 from drawn_syringe import make_reading, make_refusal
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drawmark.cli.record_entry import NotACheckError, entry_from_check, imported
@@ -120,6 +120,18 @@ def test_the_photograph_is_looked_for_by_its_name(tmp_path: Path) -> None:
     assert other.entry.photos == ()
 
 
+@pytest.mark.parametrize("photo", ["/dev/zero", "a\0b", "\ud800", "x" * 5000, ".", ""])
+def test_a_name_that_is_no_photographs(photo: str, tmp_path: Path) -> None:
+    (one,) = imported(json.dumps(check_of(photo=photo)), tmp_path)
+    assert one.entry.photos == ()
+    json.dumps(one.entry.check)
+
+
+def test_a_check_with_readings_of_both_kinds_is_a_strength(tmp_path: Path) -> None:
+    (one,) = imported(json.dumps(check_of() | dilution()), tmp_path)
+    assert one.entry.kind == "strength"
+
+
 def test_refusals_without_their_photographs_stay_apart(tmp_path: Path) -> None:
     one, two = (imported(json.dumps(refused_check(f"{n}.jpg")), tmp_path)[0].entry for n in "ab")
     assert one != two
@@ -175,14 +187,29 @@ def test_what_is_no_check(text: str, why: str, tmp_path: Path) -> None:
         imported(text, tmp_path)
 
 
+@settings(max_examples=40)
 @given(st.recursive(st.none() | st.booleans() | st.floats() | st.text(max_size=8), st.lists))
 def test_any_value_anywhere_is_recorded_or_refused(value: object) -> None:
-    for key in check_of():
-        for where in (lambda c: c, lambda c: c["reading"]):
-            check = check_of()
-            where(check)[key] = value
+    for make in (check_of, dilution):
+        for path in _paths(make()):
+            check = make()
+            parent = check
+            for key in path[:-1]:
+                parent = parent[key]
+            parent[path[-1]] = value
             try:
                 (one,) = imported(json.dumps(check), Path("/nowhere"))
             except NotACheckError:
                 continue
             json.dumps(one.entry.check, allow_nan=False)
+
+
+def _paths(value: Any) -> list[tuple[str, ...]]:
+    """The way to every key of *value*, an object of objects."""
+    if not isinstance(value, dict):
+        return []
+    return [
+        path
+        for key, inner in value.items()
+        for path in ((key,), *((key, *rest) for rest in _paths(inner)))
+    ]
