@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import signal
+import threading
 from collections import Counter
 from contextlib import contextmanager
 from importlib.util import find_spec
@@ -245,6 +246,9 @@ def answer_all(
 @contextmanager
 def interruptible() -> Iterator[None]:
     """Let the system's plea to end (SIGTERM) do what Ctrl-C does."""
+    if threading.current_thread() is not threading.main_thread():  # no other may
+        yield
+        return
     before = signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         yield

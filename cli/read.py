@@ -40,7 +40,7 @@ _WIDTHS = (20, 16, 20, 16)
 def read(
     photos: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="PHOTO...", help="Photos, folders of photos, or patterns."),
+        typer.Argument(metavar="PHOTO", help="Photos, folders of photos, or patterns."),
     ] = None,
     manifest: Manifest = None,
     recursive: Recursive = False,

@@ -96,3 +96,8 @@ def test_nothing_found_is_a_usage_error(
         names(tmp_path, given)
     assert stop.value.exit_code == 2
     assert says in capsys.readouterr().err
+
+
+def test_among_several_what_stands_for_nothing_stays_and_is_answered(tmp_path: Path) -> None:
+    touch(tmp_path, "a.jpg", "empty/deeper/b.jpg")
+    assert names(tmp_path, "empty", "*.png", "a.jpg") == ["empty", "*.png", "a.jpg"]
