@@ -21,7 +21,7 @@ from .results import content_hash
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-LARGEST_CHECK_BYTES = 5_000_000
+LARGEST, SMALLEST = 1e9, 1e-9  # of a number in a check, whatever its unit
 VERDICTS = ("within", "outside", "undecided", "refused")
 
 # What a check carries that is not about the measurement: the picture's file; the learner and task,
@@ -195,62 +195,62 @@ def _reading(check: dict[str, Any], name: str) -> dict[str, Any]:
 def _volume(
     check: dict[str, Any], reading: dict[str, Any], verdict: str, common: dict[str, Any]
 ) -> Entry:
-    read = verdict != "refused"
-    target_ml = _number(check, "target_ml", needed=True, positive=True)
-    deviation_ml = _number(check, "deviation_ml", needed=read)
-    uncertainty_ml = None
-    if read:
-        # the reading's own, even where the decision counted the syringe's permitted error as well
-        parts = (
-            _number(reading, "standard_uncertainty_ml", needed=True),
-            _number(reading, "air_expanded_uncertainty_ml", needed=True),
-        )
-        uncertainty_ml = round(math.hypot(parts[0] or 0.0, (parts[1] or 0.0) / 2), 6)
-    assert target_ml is not None
+    target_ml = _needed(check, "target_ml", SMALLEST)
+    if verdict == "refused":
+        tolerance_ml = _number(check, "tolerance_ml", SMALLEST)
+        return Entry(kind="volume", **common, target_ml=target_ml, tolerance_ml=tolerance_ml)
+    deviation_ml = _needed(check, "deviation_ml")
+    # the reading's own, even where the decision counted the syringe's permitted error as well
+    uncertainty_ml = math.hypot(
+        _needed(reading, "standard_uncertainty_ml", 0.0),
+        _needed(reading, "air_expanded_uncertainty_ml", 0.0) / 2,
+    )
     return Entry(
         kind="volume",
         **common,
         target_ml=target_ml,
-        tolerance_ml=_number(check, "tolerance_ml", needed=read, positive=True),
-        liquid_ml=_number(reading, "liquid_ml", needed=read),
-        standard_uncertainty_ml=uncertainty_ml,
+        tolerance_ml=_needed(check, "tolerance_ml", SMALLEST),
+        liquid_ml=_needed(reading, "liquid_ml"),
+        standard_uncertainty_ml=round(uncertainty_ml, 6),
         deviation_ml=deviation_ml,
-        relative_deviation=_share(deviation_ml, target_ml),
-        relative_standard_uncertainty=_share(uncertainty_ml, target_ml),
-        capacity_ml=_number(reading, "capacity_ml", needed=read, positive=True),
-        interval_ml=_number(reading, "interval_ml", needed=read, positive=True),
+        relative_deviation=round(deviation_ml / target_ml, 6),
+        relative_standard_uncertainty=round(uncertainty_ml / target_ml, 6),
+        capacity_ml=_needed(reading, "capacity_ml", SMALLEST),
+        interval_ml=_needed(reading, "interval_ml", SMALLEST),
     )
-
-
-def _share(part_ml: float | None, whole_ml: float) -> float | None:
-    return None if part_ml is None else round(part_ml / whole_ml, 6)
 
 
 def _strength(check: dict[str, Any], verdict: str, common: dict[str, Any]) -> Entry:
-    read = verdict != "refused"
-    expanded = _number(check, "relative_uncertainty", needed=read)
-    same = read and check["before"].get("capacity_ml") == check["after"].get("capacity_ml")
+    if verdict == "refused":
+        return Entry(kind="strength", **common)
+    before, after = check["before"], check["after"]
+    same = before.get("capacity_ml") == after.get("capacity_ml")
     return Entry(
         kind="strength",
         **common,
-        relative_deviation=_number(check, "relative_deviation", needed=read),
-        relative_standard_uncertainty=None if expanded is None else expanded / 2,
-        relative_tolerance=_number(check, "relative_tolerance", needed=read, positive=True),
-        capacity_ml=_number(check["after"], "capacity_ml", positive=True) if same else None,
-        interval_ml=_number(check["after"], "interval_ml", positive=True) if same else None,
+        relative_deviation=_needed(check, "relative_deviation"),
+        relative_standard_uncertainty=_needed(check, "relative_uncertainty", 0.0) / 2,
+        relative_tolerance=_needed(check, "relative_tolerance", SMALLEST),
+        capacity_ml=_needed(after, "capacity_ml", SMALLEST) if same else None,
+        interval_ml=_needed(after, "interval_ml", SMALLEST) if same else None,
     )
 
 
-def _number(
-    record: dict[str, Any], key: str, *, needed: bool = False, positive: bool = False
-) -> float | None:
-    value = record.get(key)
-    if value is None and not needed:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or abs(value) > 1e9:
+def _needed(record: dict[str, Any], key: str, least: float = -LARGEST) -> float:
+    value = _number(record, key, least)
+    if value is None:
         raise NotACheckError(f"'{key}' is not a usable number")
-    if positive and value <= 0:
-        raise NotACheckError(f"'{key}' is not above zero")
+    return value
+
+
+def _number(record: dict[str, Any], key: str, least: float = -LARGEST) -> float | None:
+    value = record.get(key)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or abs(value) > LARGEST:
+        raise NotACheckError(f"'{key}' is not a usable number")
+    if value < least:
+        raise NotACheckError(f"'{key}' is too small to be one")
     return float(value)
 
 

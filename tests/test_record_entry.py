@@ -14,7 +14,10 @@ from drawn_syringe import make_reading, make_refusal
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drawmark.cli.feedback_data import feedback_of
+from drawmark.cli.feedback_page import feedback_page
 from drawmark.cli.record_entry import NotACheckError, entry_from_check, imported
+from drawmark.cli.record_store import Stored
 from drawmark.vision import as_record
 
 if TYPE_CHECKING:
@@ -168,7 +171,7 @@ def spoilt(change: Callable[[dict[str, Any]], object]) -> str:
         (spoilt(lambda c: c["reading"].update(schema=2)), "schema"),
         (spoilt(lambda c: c.update(verdict="fine")), "verdict"),
         (spoilt(lambda c: c.update(verdict="refused")), "contradict"),
-        (spoilt(lambda c: c.update(target_ml=0)), "'target_ml' is not above zero"),
+        (spoilt(lambda c: c.update(target_ml=0)), "'target_ml' is too small"),
         (spoilt(lambda c: c.update(target_ml="5")), "'target_ml' is not a usable number"),
         (spoilt(lambda c: c.update(target_ml=True)), "'target_ml' is not a usable number"),
         (spoilt(lambda c: c.update(deviation_ml=None)), "'deviation_ml' is not a usable number"),
@@ -187,8 +190,13 @@ def test_what_is_no_check(text: str, why: str, tmp_path: Path) -> None:
         imported(text, tmp_path)
 
 
-@settings(max_examples=40)
-@given(st.recursive(st.none() | st.booleans() | st.floats() | st.text(max_size=8), st.lists))
+@settings(max_examples=15)
+@given(
+    st.recursive(
+        st.none() | st.booleans() | st.integers(-10, 10) | st.floats() | st.text(max_size=8),
+        st.lists,
+    )
+)
 def test_any_value_anywhere_is_recorded_or_refused(value: object) -> None:
     for make in (check_of, dilution):
         for path in _paths(make()):
@@ -202,6 +210,9 @@ def test_any_value_anywhere_is_recorded_or_refused(value: object) -> None:
             except NotACheckError:
                 continue
             json.dumps(one.entry.check, allow_nan=False)
+            told = feedback_of("t1", [Stored(1, "2026-03-02T09:00:00Z", "t1", None, one.entry)] * 2)
+            json.dumps(told.record(), allow_nan=False)
+            assert "</html>" in feedback_page(told)
 
 
 def _paths(value: Any) -> list[tuple[str, ...]]:
