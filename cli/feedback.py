@@ -121,10 +121,12 @@ def _lines(told: Feedback) -> list[str]:
         lines.append(f"  {far}")
     if told.strengths.summary.n or any(told.strengths.counts.values()):
         lines += ["", "Measured strengths, in percent of the target", *_block(told.strengths)]
-    if len(told.periods) > 1:
-        rows = [(f"{p.first} to {p.last}", "%", p.summary, "") for p in told.periods]
-        lines += ["", "Over time, in percent of the target", *_table("period", rows)]
-    lines += [f"  {s}" for s in change_sentences(told.change, told.volumes.summary.n)]
+    if told.periods:
+        lines += ["", "Over time, in percent of the target"]
+        if len(told.periods) > 1:
+            rows = [(f"{p.first} to {p.last}", "%", p.summary, "") for p in told.periods]
+            lines += _table("period", rows)
+        lines += [f"  {s}" for s in change_sentences(told.change, told.volumes.summary.n)]
     for title, groups in (
         ("By task, in percent of the target", told.tasks),
         ("By syringe, in mL", told.syringes),

@@ -8,7 +8,6 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from ..calc.formatting import format_amount, format_number
 from .feedback import MARKER
 from .feedback_data import percent_deviation, percent_tolerance
 from .feedback_plot import (
@@ -37,6 +36,7 @@ from .feedback_words import (
 )
 from .options import ADVISORY
 from .page import page, row, word
+from .record_words import target_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -312,21 +312,10 @@ def _checks(checks: Sequence[Stored]) -> str:
                 ("Number", f"<span>{stored.number}</span>"),
                 ("Recorded", f"<span>{stored.recorded_at[:16].replace('T', ' ')} UTC</span>"),
                 ("Task", f'<span class="task">{escape(stored.task or "no task named")}</span>'),
-                ("Target", f"<span>{escape(_target(stored))}</span>"),
+                ("Target", f"<span>{escape(target_text(stored) or '–')}</span>"),
                 ("Deviation", f"<span>{escape(deviation)}</span>"),
                 ("Verdict", word(stored.entry.verdict)),
             ]
         )
     more = f"<p>{left} older ones are in the record.</p>" if left else ""
     return f"<h2>The checks, newest first</h2>\n{_table(rows)}{more}"
-
-
-def _target(stored: Stored) -> str:
-    entry = stored.entry
-    if entry.kind == "strength":
-        return "a strength"
-    if entry.target_ml is None:
-        return "–"
-    if entry.tolerance_ml is None:
-        return format_amount(entry.target_ml)
-    return f"{format_number(entry.target_ml)} ± {format_amount(entry.tolerance_ml)}"

@@ -14,6 +14,7 @@ import typer
 from .options import Json, usage_error
 from .record_check import point_out_others
 from .record_store import RecordError, RecordStore, Stored, task_name
+from .record_words import deviation_text, target_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -191,36 +192,10 @@ def _cells(stored: Stored) -> tuple[str, ...]:
         stored.recorded_at[:16].replace("T", " "),
         stored.learner,
         task if len(task) <= 32 else f"{task[:31]}…",
-        _target(stored),
-        _deviation(stored),
+        target_text(stored),
+        deviation_text(stored),
         stored.entry.verdict,
     )
-
-
-def _target(stored: Stored) -> str:
-    from ..calc.formatting import format_amount, format_number
-
-    entry = stored.entry
-    if entry.kind == "strength":
-        wished = str(entry.check.get("target_concentration", "a strength"))
-        return wished if wished.isprintable() and len(wished) <= 40 else "a strength"
-    if entry.target_ml is None:
-        return ""
-    if entry.tolerance_ml is None:
-        return format_amount(entry.target_ml)
-    return f"{format_number(entry.target_ml)} ± {format_amount(entry.tolerance_ml)}"
-
-
-def _deviation(stored: Stored) -> str:
-    from ..calc.formatting import decimals_for, fixed
-
-    entry = stored.entry
-    if entry.deviation_ml is not None and entry.standard_uncertainty_ml is not None:
-        places = decimals_for(2 * entry.standard_uncertainty_ml)
-        return f"{fixed(entry.deviation_ml, places, sign=True)} mL"
-    if entry.relative_deviation is not None:
-        return f"{fixed(100 * entry.relative_deviation, 1, sign=True)} %"
-    return ""
 
 
 @app.command(short_help="Everything about one check.")
@@ -256,12 +231,12 @@ def _facts(stored: Stored) -> list[tuple[str, str]]:
         ("learner", stored.learner),
         ("task", stored.task or "none named"),
         ("verdict", entry.verdict),
-        ("target", _target(stored) or "none"),
+        ("target", target_text(stored) or "none"),
     ]
     if entry.liquid_ml is not None and entry.standard_uncertainty_ml is not None:
         liquid = format_measured(entry.liquid_ml, 2 * entry.standard_uncertainty_ml)
         facts.append(("liquid", f"{liquid} (k = 2)"))
-    if deviation := _deviation(stored):
+    if deviation := deviation_text(stored):
         facts.append(("deviation", deviation))
     if entry.probability_within is not None:
         probability = format_probability(entry.probability_within)
