@@ -104,7 +104,7 @@ def whole_pictures() -> dict[str, bytes]:
         "jpeg grey": saved(picture.convert("L"), "JPEG"),
         "jpeg cmyk": saved(picture.convert("CMYK"), "JPEG"),
         "mpo": saved(picture, "MPO", save_all=True, append_images=[picture]),
-        "png": saved(like_a_scale, "PNG", **with_all),
+        "png": saved(picture, "PNG", **with_all),
         "png alpha": saved(alpha, "PNG"),
         "png palette": saved(picture.quantize(16), "PNG", transparency=3),
         "png 16 bit": saved(wide, "PNG"),
