@@ -239,7 +239,7 @@ def repeatability(
                     )
         if factor:
             labels = {spec: _factor(table, spec) for spec in factor}
-            components = variance_components(values, labels, levels)
+            components = variance_components(values, labels, levels, confidence=confidence)
             lines += component_lines(components, shown_unit)
     except StudyError as error:
         usage_error(str(error))

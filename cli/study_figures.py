@@ -7,6 +7,7 @@ survives a photocopier.  No date and no program version go into the files.
 from __future__ import annotations
 
 import io
+import math
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -236,10 +237,16 @@ def components_figure(result: Components, *, unit: str) -> Figure:
         edgecolor=INK,
         linewidth=0.8,
     )
+    # An interval without an end is drawn to the edge.
+    edge = 1.15 * max(x for part in parts for x in (part.sd, *part.sd_ci) if math.isfinite(x))
     for i, part in enumerate(parts):
+        low, high = part.sd_ci[0], min(part.sd_ci[1], 2 * edge)
+        axes.errorbar(
+            part.sd, i, xerr=[[part.sd - low], [high - part.sd]], color=INK, capsize=4, linewidth=1
+        )
         axes.annotate(
             f"{100 * part.share:.1f} % of the variance",
-            (part.sd, i),
+            (min(high, edge), i),
             xytext=(5, 0),
             textcoords="offset points",
             va="center",
@@ -249,9 +256,13 @@ def components_figure(result: Components, *, unit: str) -> Figure:
         range(len(parts)),
         [f"{p.factor}" + (f" ({p.levels})" if p.levels else "") for p in parts],
     )
-    axes.set_xlim(0, 1.35 * max(part.sd for part in parts))
+    axes.set_xlim(0, 1.3 * edge)
     axes.set_xlabel(f"standard deviation ({unit})")
-    axes.set_title(f"n = {result.n}; number of levels in brackets", fontsize=9, loc="left")
+    axes.set_title(
+        f"n = {result.n}; levels in brackets; bars: {100 * result.confidence:g} % confidence",
+        fontsize=9,
+        loc="left",
+    )
     return figure
 
 

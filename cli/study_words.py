@@ -127,13 +127,14 @@ def precision_lines(
 
 def component_lines(result: Components, unit: str) -> list[str]:
     places = decimals_for(result.total_sd / 10)
+    sure = f"{100 * result.confidence:g} % confidence"
     lines = ["Variance components (REML), as standard deviations:"]
     for part in result.parts:
         levels = "" if part.levels is None else f", {part.levels} levels"
         lines.append(
             _row(
                 part.factor,
-                f"{fixed(part.sd, places)} {unit}, "
+                f"{fixed(part.sd, places)} {unit} ({sure} {_to(part.sd_ci, places)}), "
                 f"{100 * part.share:.1f} % of the variance{levels}",
             )
         )

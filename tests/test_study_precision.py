@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drawmark.calc.study.components import nested, variance_components
+from drawmark.calc.study.likelihood import Likelihood, best_fit, profile_interval
 from drawmark.calc.study.precision import cochran_critical, grubbs_critical, precision
 from drawmark.calc.study.table import StudyError
 
@@ -78,10 +79,6 @@ def rows(text: str) -> list[list[float]]:
     return [[float(v) for v in line.split()] for line in text.split("/")]
 
 
-def sds(values: list[float], factors: dict[str, list[str]]) -> list[float]:
-    return [part.sd for part in variance_components(values, factors).parts]
-
-
 def test_dyestuff_by_iso_5725() -> None:
     """49.51 and 42.00 g, mean 1527.5 g: Bates, lme4 book, chapter 1 (REML, balanced data)."""
     found = precision(*flat(DYESTUFF))
@@ -138,6 +135,46 @@ def test_pastes_nested() -> None:
     assert [round(part.sd, 4) for part in found.parts] == [2.9041, 1.2874, 0.8234]
     assert found.mean == pytest.approx(60.0533, abs=5e-5)
     assert found.mean_standard_error == pytest.approx(0.6769, abs=5e-5)
+
+
+# Profile intervals of the standard deviations, 95 %, by plain likelihood, as lme4's confint prints
+# them (lme4 book, from memory): factors in the order given, the rest last.
+PROFILES = {
+    "dyestuff": [(12.1985, 84.0631), (38.2300, 67.6577)],
+    "pastes": [(2.15793, 4.05359), (0.0, 2.94659), (0.65202, 1.08545)],
+}
+
+
+def test_profile_intervals() -> None:
+    values, batch = flat(DYESTUFF)
+    table = rows(PASTES)
+    strength = [v for line in table for v in line]
+    delivery = [str(i) for i, line in enumerate(table) for _ in line]
+    cask = nested(delivery, [name for _ in table for name in "aabbcc"])
+    for name, y, factors in (
+        ("dyestuff", np.array(values), [batch]),
+        ("pastes", np.array(strength), [cask, delivery]),
+    ):
+        scale = y.std(ddof=1)
+        codes = [np.unique(labels, return_inverse=True)[1] for labels in factors]
+        likelihood = Likelihood(
+            (y - y.mean()) / scale, codes, np.ones((len(y), 1)), restricted=False
+        )
+        fit = best_fit(likelihood)
+        for which, printed in enumerate(PROFILES[name]):
+            found = [scale * sd for sd in profile_interval(likelihood, fit, which, 0.95)]
+            # lme4 interpolates along the profile: the fourth digit is not sure
+            assert found == pytest.approx(printed, rel=5e-4), name
+
+
+def test_intervals_by_reml_are_wider() -> None:
+    """The mean's degree of freedom is counted: few batches, so the upper end lies further."""
+    values, batch = flat(DYESTUFF)
+    found = variance_components(values, {"batch": batch}).parts
+    assert found[0].sd_ci[1] > 84.1
+    assert found[0].sd_ci[0] < 42.0 < found[0].sd_ci[1]
+    # the rest's own 24 degrees of freedom: the exact chi-squared interval is 38.66 to 68.88
+    assert found[1].sd_ci == pytest.approx((38.66, 68.88), rel=0.02)
 
 
 def test_gauge_study() -> None:
@@ -241,9 +278,17 @@ def test_shift_scale_and_order(shift: float, scale: float, random: object) -> No
     other = precision([scale * values[i] + shift for i in order], [batch[i] for i in order])
     assert other.s_r == pytest.approx(scale * one.s_r, rel=1e-9)
     assert other.s_reproducibility == pytest.approx(scale * one.s_reproducibility, rel=1e-9)
-    assert sds([scale * values[i] + shift for i in order], {"b": [batch[i] for i in order]}) == (
-        pytest.approx([scale * sd for sd in sds(values, {"b": batch})], rel=1e-4)
-    )
+
+
+@pytest.mark.parametrize(("shift", "scale"), [(-300.0, 0.01), (5e4, 30.0)])
+def test_components_in_another_unit(shift: float, scale: float) -> None:
+    values, batch = flat(DYESTUFF)
+    one = variance_components(values, {"batch": batch}).parts
+    backwards = [scale * v + shift for v in values[::-1]]
+    other = variance_components(backwards, {"batch": batch[::-1]}).parts
+    for a, b in zip(one, other, strict=True):
+        assert b.sd == pytest.approx(scale * a.sd, rel=1e-5)
+        assert b.sd_ci == pytest.approx([scale * edge for edge in a.sd_ci], rel=1e-3)
 
 
 def test_what_cannot_be_parted() -> None:
@@ -259,5 +304,9 @@ def test_what_cannot_be_parted() -> None:
         variance_components([1, 2, 3, 4], {"x": list("aabb"), "y": list("ccdd")})
     with pytest.raises(StudyError, match="the same"):
         variance_components([1, 1, 1, 1], {"x": list("aabb")})
+    with pytest.raises(StudyError, match="copies"):
+        variance_components([1, 1, 2, 2, 3, 3], {"x": list("aabbcc")})
+    with pytest.raises(StudyError, match="all through each level"):
+        variance_components([1, 2, 3, 4.5], {"x": list("aabb")}, ["1", "1", "2", "2"])
     with pytest.raises(ValueError, match="one length"):
         precision([1, 2], ["a"])

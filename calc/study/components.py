@@ -11,15 +11,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, optimize
 
+from .likelihood import Likelihood, best_fit, profile_interval
 from .table import StudyError
 
 REST = "rest"
 FEW_LEVELS = 6
-# Standard deviation of a factor over that of the rest: where the search begins, and its range.
-STARTS = (0.3, 1.5)
-LARGEST_ROOT = 1e4
+LEAST_REST = 1e-7  # of the whole variance; below, the likelihood has no peak
 MOST_LEVELS = 1000  # of all factors together: the fit works with a matrix of this size
 
 
@@ -27,13 +25,15 @@ MOST_LEVELS = 1000  # of all factors together: the fit works with a matrix of th
 class Component:
     """One factor's part of the variance; ``sd`` in the data's unit, ``share`` from 0 to 1.
 
-    ``levels`` is ``None`` for the rest, which no factor explains.
+    ``levels`` is ``None`` for the rest, which no factor explains.  ``sd_ci`` is the profile
+    likelihood's interval of the standard deviation.
     """
 
     factor: str
     levels: int | None
     variance: float
     share: float
+    sd_ci: tuple[float, float]
 
     @property
     def sd(self) -> float:
@@ -52,6 +52,7 @@ class Components:
     mean: float | None
     mean_standard_error: float | None
     parts: tuple[Component, ...]
+    confidence: float
     converged: bool
     notes: tuple[str, ...]
 
@@ -66,20 +67,12 @@ def nested(outer: Sequence[str], inner: Sequence[str]) -> list[str]:
     return [f"{a}/{b}" for a, b in zip(outer, inner, strict=True)]
 
 
-@dataclass(frozen=True)
-class _Fit:
-    """What the fit found; ``variances`` in the order of the factors, the rest last."""
-
-    means: np.ndarray
-    mean_standard_errors: np.ndarray
-    variances: tuple[float, ...]
-    converged: bool
-
-
 def variance_components(
     values: Sequence[float],
     factors: Mapping[str, Sequence[str]],
     levels: Sequence[str] | None = None,
+    *,
+    confidence: float = 0.95,
 ) -> Components:
     """Parts of the variance of *values* that the *factors* cause.
 
@@ -97,6 +90,7 @@ def variance_components(
     y = np.asarray(values, float)
     coded = {name: _coded(name, labels, len(y)) for name, labels in factors.items()}
     _check_apart(coded)
+    fixed = _fixed(levels, coded, len(y))
     if (levels_in_all := sum(int(codes.max()) + 1 for codes in coded.values())) > MOST_LEVELS:
         raise StudyError(
             f"{levels_in_all} levels are more than this fit can handle ({MOST_LEVELS}). "
@@ -107,8 +101,20 @@ def variance_components(
         raise StudyError(f"All {len(y)} values are the same: there is no variance to part.")
     # The optimiser's steps and its idea of convergence suit a spread of about 1.
     centre = float(y.mean())
-    fit = _fit((y - centre) / spread, list(coded.values()), _fixed(levels, len(y)))
+    likelihood = Likelihood((y - centre) / spread, list(coded.values()), fixed)
+    fit = best_fit(likelihood)
+    if fit.variances[-1] < LEAST_REST * sum(fit.variances):
+        raise StudyError(
+            "Values that are alike in all factors do not differ at all: there is no scatter to "
+            "hold the factors against. Are they copies, or rounded too far?"
+        )
     variances = [variance * spread**2 for variance in fit.variances]
+    intervals = [
+        (spread * low, spread * high)
+        for low, high in (
+            profile_interval(likelihood, fit, i, confidence) for i in range(len(variances))
+        )
+    ]
     whole = sum(variances)
     counts: list[int | None] = [int(codes.max()) + 1 for codes in coded.values()]
     return Components(
@@ -118,11 +124,12 @@ def variance_components(
             spread * float(fit.mean_standard_errors[0]) if levels is None else None
         ),
         parts=tuple(
-            Component(name, count, variance, variance / whole)
-            for name, count, variance in zip(
-                (*coded, REST), (*counts, None), variances, strict=True
+            Component(name, count, variance, variance / whole, interval)
+            for name, count, variance, interval in zip(
+                (*coded, REST), (*counts, None), variances, intervals, strict=True
             )
         ),
+        confidence=confidence,
         converged=fit.converged,
         notes=_notes(coded, variances, whole, converged=fit.converged),
     )
@@ -154,7 +161,7 @@ def _check_apart(coded: Mapping[str, np.ndarray]) -> None:
                 )
 
 
-def _fixed(levels: Sequence[str] | None, n: int) -> np.ndarray:
+def _fixed(levels: Sequence[str] | None, coded: Mapping[str, np.ndarray], n: int) -> np.ndarray:
     """Dummies (n, number of levels) of what has a mean of its own; one column without levels."""
     if levels is None:
         return np.ones((n, 1))
@@ -163,70 +170,13 @@ def _fixed(levels: Sequence[str] | None, n: int) -> np.ndarray:
         raise ValueError("levels must have one label for each value")
     if codes.max() + 1 >= n:
         raise StudyError("Every row is at a level of its own: nothing is measured twice.")
+    for name, factor in coded.items():
+        if np.unique(np.stack([codes, factor]), axis=1).shape[1] == codes.max() + 1:
+            raise StudyError(
+                f"Factor '{name}' is the same all through each level, and levels are not counted "
+                "as spread: leave one of the two out."
+            )
     return np.asarray(np.eye(int(codes.max()) + 1)[codes])
-
-
-class _Likelihood:
-    """Restricted likelihood of the variance ratios (factor over rest), the others profiled out.
-
-    With Z the dummies of all factors and D their ratios, the covariance is ``I + Z D Z'`` times
-    the rest; everything is done in matrices of the size of D (Woodbury's identity), which stays
-    well behaved where a ratio is zero.  Patterson, H. D. and Thompson, R. (1971), Biometrika 58,
-    545-554.
-    """
-
-    def __init__(self, y: np.ndarray, factors: Sequence[np.ndarray], fixed: np.ndarray) -> None:
-        self.freedom = len(y) - fixed.shape[1]
-        counts = [int(codes.max()) + 1 for codes in factors]
-        z = np.hstack([np.eye(count)[codes] for count, codes in zip(counts, factors, strict=True)])
-        self.factor_of = np.repeat(np.arange(len(factors)), counts)
-        seen = np.column_stack([fixed, y])
-        self.zz, self.z_seen, self.seen = z.T @ z, z.T @ seen, seen.T @ seen
-
-    def at(self, ratios: np.ndarray) -> tuple[float, np.ndarray, np.ndarray, float]:
-        """Minus twice the log likelihood (but a constant), means, their precision, the rest."""
-        root = np.sqrt(ratios)[self.factor_of]
-        factor = linalg.cho_factor(np.eye(len(root)) + root[:, None] * self.zz * root, lower=True)
-        scaled = root[:, None] * self.z_seen
-        whole = self.seen - scaled.T @ linalg.cho_solve(factor, scaled)
-        precision, cross, square = whole[:-1, :-1], whole[:-1, -1], whole[-1, -1]
-        means = np.linalg.solve(precision, cross)
-        rest = float(square - cross @ means) / self.freedom
-        deviance = (
-            2 * float(np.log(np.diag(factor[0])).sum())
-            + float(np.linalg.slogdet(precision)[1])
-            + self.freedom * math.log(max(rest, 1e-300))
-        )
-        return deviance, means, precision, rest
-
-
-def _fit(y: np.ndarray, factors: Sequence[np.ndarray], fixed: np.ndarray) -> _Fit:
-    """The peak of the restricted likelihood, sought from several starts."""
-    likelihood = _Likelihood(y, factors, fixed)
-    found = [
-        optimize.minimize(
-            lambda roots: likelihood.at(roots**2)[0],
-            np.full(len(factors), start),
-            method="Powell",
-            bounds=[(0.0, LARGEST_ROOT)] * len(factors),
-            options={"xtol": 1e-8, "ftol": 1e-14},
-        )
-        for start in STARTS
-    ]
-    best = min(found, key=lambda result: float(result.fun))
-    # a bounded search only comes near zero; take zero itself where it is as likely
-    ratios = np.asarray(best.x) ** 2
-    for i in np.flatnonzero(ratios < 1e-4):
-        without = np.where(np.arange(len(ratios)) == i, 0.0, ratios)
-        if likelihood.at(without)[0] <= likelihood.at(ratios)[0] + 1e-9:
-            ratios = without
-    _, means, precision, rest = likelihood.at(ratios)
-    return _Fit(
-        means=means,
-        mean_standard_errors=np.sqrt(rest * np.diag(np.linalg.inv(precision))),
-        variances=(*(float(ratio) * rest for ratio in ratios), rest),
-        converged=bool(best.success),
-    )
 
 
 def _notes(
