@@ -233,7 +233,11 @@ def dilution_suggestions(
             Mistake("extra-part", _EXTRA_PART, -share / (1 + share), -share / (1 + share)),
             *_either_way("scale-interval", _LINE, line, format_amount(syringe.interval_ml)),
         ],
-        Scatter(careless=math.hypot(line, CARELESS_SHARE), lowest=-1.0, highest=1.0),
+        Scatter(
+            careless=math.hypot(line, CARELESS_SHARE),
+            lowest=-1.0,
+            highest=max(1.0, relative_deviation),
+        ),
     )
 
 

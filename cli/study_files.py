@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
+import math
 import os
 import platform
 from pathlib import Path
@@ -202,5 +203,5 @@ def _plain(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
     if isinstance(value, float):
-        return float(f"{value:.9g}")
+        return float(f"{value:.9g}") if math.isfinite(value) else None  # JSON has no infinity
     return value

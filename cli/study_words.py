@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, TypeVar
 
 from ..calc.formatting import decimals_for, fixed, format_measured
@@ -23,7 +24,8 @@ def _row(name: str, text: str) -> str:
 
 
 def _to(ci: tuple[float, float], places: int) -> str:
-    return f"{fixed(ci[0], places)} to {fixed(ci[1], places)}"
+    upper = fixed(ci[1], places) if math.isfinite(ci[1]) else "no limit"
+    return f"{fixed(ci[0], places)} to {upper}"
 
 
 def agreement_lines(result: Agreement, unit: str) -> list[str]:

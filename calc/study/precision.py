@@ -234,7 +234,10 @@ def _notes(p: int, freedom: int, excess: float) -> tuple[str, ...]:
             f"Only {p} groups: the spread between them, and so reproducibility, is known roughly."
         )
     if freedom < 10:
-        notes.append(f"Only {freedom} degrees of freedom for repeatability: see its interval.")
+        notes.append(
+            f"Only {freedom} degree{'s' * (freedom != 1)} of freedom for repeatability: "
+            "see its interval."
+        )
     if excess < 0:
         notes.append(
             "The variance between groups came out below zero and is taken as zero "
