@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from statistics import NormalDist
 
 from .formatting import format_amount
@@ -46,6 +46,7 @@ SETTING_INTERVALS = 0.2
 # `no particular mistake`: shares of careful work, ordinary carelessness, and anything at all.
 CAREFUL, CARELESS, ANYTHING = 0.5, 0.4, 0.1
 CARELESS_SHARE = 0.05  # of the target; and one scale interval on top
+SECOND_MISTAKE = 0.2  # prior of another mistake where air was left in as well
 PRIOR_NONE = 0.5  # the mistakes that are possible share the rest equally
 
 FITS_WITHIN = 2.0  # standard deviations between the deviation and what the mistake predicts
@@ -55,7 +56,7 @@ RIVAL = 5.0  # of two mistakes nearer than this in likelihood neither is told fr
 MOST_ALTERNATIVES = 3
 RESOLVED = 2.0  # standard uncertainties that make air, or a deviation, more than a doubt
 
-AIR = "air-left-in"  # the only mistake that leaves the ring where it should be
+AIR = "air-left-in"
 
 _NORMAL = NormalDist()
 
@@ -144,6 +145,24 @@ class Mistake:
 
 
 @dataclass(frozen=True)
+class AirLeft(Mistake):
+    """Air left in front of a ring that was set as people set it: carefully, or with *careless*."""
+
+    careless: float = 0.0
+
+    def likelihood(self, offset: float, sd: float) -> float:
+        """As `Mistake.likelihood`."""
+        wide = math.hypot(sd, self.careless)
+        careful = CAREFUL * _NORMAL.pdf(offset / sd) / sd
+        careless = CARELESS * _NORMAL.pdf(offset / wide) / wide
+        return (careful + careless) / (CAREFUL + CARELESS)
+
+    def distance(self, offset: float, sd: float) -> float:
+        """As `Mistake.distance`."""
+        return abs(offset) / math.hypot(sd, self.careless)
+
+
+@dataclass(frozen=True)
 class Scatter:
     """`No particular mistake`: careful work of standard deviation 0 (the blur alone), careless
     work of *careless*, and anything from *lowest* to *highest*; offsets from what was wanted.
@@ -184,7 +203,7 @@ class Suggestion:
 
 
 def draw_suggestions(drawn: Drawn, tolerance_ml: float) -> tuple[Suggestion, ...]:
-    """Mistakes that would explain the deviation of *drawn*, the likeliest first.
+    """Mistakes that would explain the deviation of *drawn*, air first, then the likeliest.
 
     Several are alternatives that the photograph does not tell apart.  Empty where the deviation
     is within *tolerance_ml* or within the reading's own doubt, where nothing on the list fits,
@@ -193,18 +212,22 @@ def draw_suggestions(drawn: Drawn, tolerance_ml: float) -> tuple[Suggestion, ...
     doubt = RESOLVED * drawn.liquid_standard_uncertainty_ml
     if abs(drawn.deviation_ml) <= max(tolerance_ml, doubt):
         return ()
-    return weigh(
-        drawn.volume_ml - drawn.target_ml,
+    # Where air was seen, mistakes are about the ring; otherwise ring and liquid are one.
+    air = drawn.air_ml if _has_air(drawn) else 0.0
+    found = weigh(
+        drawn.deviation_ml + air,
         _blur(drawn),
         draw_mistakes(drawn),
         Scatter(
-            careless=math.hypot(drawn.syringe.interval_ml, CARELESS_SHARE * drawn.target_ml),
+            careless=_careless_ml(drawn),
             lowest=-drawn.target_ml,
             highest=max(drawn.syringe.graduated_max_ml, drawn.volume_ml) - drawn.target_ml,
-            centre=drawn.air_ml if _has_air(drawn) else 0.0,
+            centre=air,
         ),
-        shift=-drawn.air_ml,
+        shift=-air,
     )
+    # air that was seen is no guess
+    return tuple(sorted(found, key=lambda s: s.code != AIR))
 
 
 def dilution_suggestions(
@@ -292,31 +315,38 @@ def _either_way(code: str, question: str, step: float, said: str) -> Iterable[Mi
 
 
 def draw_mistakes(drawn: Drawn) -> list[Mistake]:
-    """The mistakes possible with this syringe and target; offsets of the front ring in mL."""
-    return [
-        mistake
-        for mistake in (
-            *_rings(drawn),
-            *_counting(drawn),
-            *_air(drawn),
-            *_dilution(drawn),
-        )
-        if _possible(mistake, drawn)
-    ]
+    """The mistakes possible with this syringe and target; offsets of the front ring in mL.
+
+    Where air was seen, any other mistake is a second one, and so much the less likely.
+    """
+    others = [*_rings(drawn), *_counting(drawn), *_dilution(drawn), *_dead_space(drawn)]
+    if _has_air(drawn):
+        others = [replace(m, weight=SECOND_MISTAKE * m.weight) for m in others]
+    return [m for m in (*others, *_air(drawn)) if _possible(m, drawn)]
 
 
 def _possible(mistake: Mistake, drawn: Drawn) -> bool:
     """Whether it leaves the ring on the scale, and not where a good draw would be too."""
-    lowest, highest = -drawn.target_ml, drawn.syringe.graduated_max_ml - drawn.target_ml
     blur = _blur(drawn)
-    if not lowest < mistake.middle <= highest + blur:
+    highest = drawn.syringe.graduated_max_ml - drawn.target_ml
+    if not -drawn.target_ml < mistake.middle <= highest + blur:
         return False
     return mistake.code == AIR or max(-mistake.low, mistake.high) > RESOLVED * blur
 
 
 def _blur(drawn: Drawn) -> float:
-    """What the ring's place is uncertain by: the reading, and setting it by eye."""
-    return math.hypot(drawn.standard_uncertainty_ml, SETTING_INTERVALS * drawn.syringe.interval_ml)
+    """What the ring's place is uncertain by: the reading, and setting it by eye.
+
+    Air that may be none is a doubt about where the liquid ends.
+    """
+    reading = (
+        drawn.standard_uncertainty_ml if _has_air(drawn) else drawn.liquid_standard_uncertainty_ml
+    )
+    return math.hypot(reading, SETTING_INTERVALS * drawn.syringe.interval_ml)
+
+
+def _careless_ml(drawn: Drawn) -> float:
+    return math.hypot(drawn.syringe.interval_ml, CARELESS_SHARE * drawn.target_ml)
 
 
 def ml_per_bore_radius(capacity_ml: float) -> float:
@@ -381,11 +411,15 @@ def _counting(drawn: Drawn) -> Iterable[Mistake]:
 
 
 def _air(drawn: Drawn) -> Iterable[Mistake]:
-    if _has_air(drawn):
+    if _has_air(drawn) and drawn.deviation_ml < 0:
         about = format_amount(drawn.air_ml, significant=1)
         question = f"Was air left in? About {about} of it is in front of the ring."
-        yield Mistake(AIR, question, 0.0, 0.0)
-        return  # what was pushed out cannot be seen
+        yield AirLeft(AIR, question, 0.0, 0.0, careless=_careless_ml(drawn))
+
+
+def _dead_space(drawn: Drawn) -> Iterable[Mistake]:
+    if _has_air(drawn):
+        return  # the air was not pushed out
     largest = drawn.dead_space_ml
     if largest is None:
         largest = drawn.syringe.band.dead_space_ml

@@ -23,6 +23,7 @@ from typer.testing import CliRunner
 from drawmark.calc.syringe import Syringe
 from drawmark.calc.technique import (
     CARELESS,
+    AirLeft,
     Drawn,
     Geometry,
     Mistake,
@@ -90,6 +91,20 @@ def test_the_learner_gets_a_question_and_the_instructor_the_figures() -> None:
     (air,) = draw_suggestions(at(0.0, air_ml=0.4, air_standard_uncertainty_ml=0.04), 0.15)
     assert "0.4 mL" in air.question
     assert air.predicted_deviation == pytest.approx(-0.4)  # of the liquid
+
+
+def test_air_comes_first() -> None:
+    """Air in front of a ring that is a line off: the air makes the liquid short."""
+    drawn = at(0.2, air_ml=0.8, air_standard_uncertainty_ml=0.1)
+    assert codes(drawn)[0] == "air-left-in"
+    # more liquid than wanted is not the air's doing
+    more = at(1.0, air_ml=0.3, air_standard_uncertainty_ml=0.05)
+    assert codes(more) == ["numbered-interval"]
+    (found,) = draw_suggestions(more, 0.15)
+    assert found.predicted_deviation == pytest.approx(0.7)
+    # a trace of air that may be none changes nothing
+    trace = at(0.47, air_ml=0.02, air_standard_uncertainty_ml=0.02)
+    assert codes(trace) == ["cone-tip"]
 
 
 def test_mistakes_that_look_alike_are_alternatives() -> None:
@@ -161,6 +176,10 @@ def test_a_likelihood_is_a_density(span: tuple[float, float], sd: float, own: fl
     mistake = Mistake("m", "?", low, low + width, own)
     blur = math.hypot(sd, own)
     edges = [low - 9 * blur, low, low + width + 1e-9, low + width + 9 * blur]
+    left = AirLeft("a", "?", 0.0, 0.0, careless=own)
+    assert integrate.quad(left.likelihood, -9 * blur, 9 * blur, args=(sd,), points=[0], limit=200)[
+        0
+    ] == pytest.approx(1, abs=1e-6)
     area = sum(
         integrate.quad(mistake.likelihood, a, b, args=(sd,), epsabs=1e-9)[0]
         for a, b in pairwise(edges)
@@ -202,7 +221,7 @@ def test_another_unit_changes_nothing(factor: float, offset: float, air: float) 
 def test_probabilities_are_shares_of_one_whole() -> None:
     for tenths in range(-15, 16):
         found = draw_suggestions(at(tenths / 10), 0.05)
-        assert 0 <= sum(s.probability for s in found) <= 1
+        assert 0 <= sum(s.probability for s in found) <= 1  # air is not seen in these
         ratios = [s.likelihood_ratio for s in found]
         assert ratios == sorted(ratios, reverse=True)
 
