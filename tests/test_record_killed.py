@@ -26,12 +26,12 @@ def test_killed_at_any_moment(tmp_path: Path) -> None:
         capture_output=True,
         text=True,
         check=False,
-        timeout=300,
+        timeout=900,
     )
     assert done.returncode == 0, done.stderr
     seen = json.loads(done.stdout)
     assert seen["kills"] == KILLS
     # the moments hit were of every kind: while it was being opened, and at work
     assert seen["before_it_was_open"] > KILLS / 50
-    assert seen["acknowledged"] > KILLS
-    assert seen["deleted"] > KILLS / 50
+    assert seen["acknowledged"] > KILLS / 3
+    assert seen["deleted"] > KILLS / 100
