@@ -560,11 +560,12 @@ def _picture(out: _Output, label: Label) -> str:
 
 
 def _write_picture(out: _Output, svg: str) -> Path | None:
-    """Write the SVG where it was wanted; a name that was not given never overwrites a file."""
+    """Write the SVG where it was wanted, and never over a file that is there."""
     path = out.label_file
     try:
         if path is not None:
-            path.write_text(svg, encoding="utf-8")
+            with path.open("x", encoding="utf-8") as file:
+                file.write(svg)
             return path
         if not out.with_label or out.as_json:
             return None
