@@ -193,7 +193,8 @@ def test_no_cell_of_an_exported_table_is_a_formula(tmp_path: Path) -> None:
     assert sum(MARK in row["task"] for row in rows) == len(HOSTILE)
 
 
-@pytest.mark.parametrize("text", HOSTILE)
+# four, since figures take their time: markup, an attribute, a formula, TeX
+@pytest.mark.parametrize("text", [HOSTILE[place] for place in (0, 2, 5, 10)])
 def test_a_study_of_hostile_names(tmp_path: Path, text: str) -> None:
     data = tmp_path / "pairs.csv"
     with data.open("w", newline="", encoding="utf-8") as file:
