@@ -23,10 +23,19 @@ from renderer import post, trace, truth
 from renderer.scene import Scene, random_scene
 
 
-def make(scene: Scene, folder: Path, *, spp: int, background_spp: int | None) -> int:
-    """Render one scene and write its JPEG and truth file; returns the JPEG's size in bytes."""
-    light = trace.render(scene, spp=spp, background_spp=background_spp)
-    size = post.save(post.developed(light, scene), scene, folder / f"{scene.name}.jpg")
+def make(
+    scene: Scene, folder: Path, *, spp: int, background_spp: int | None, barrel_only: bool = False
+) -> int:
+    """Render one scene and write its JPEG and truth file; returns the JPEG's size in bytes.
+
+    With ``barrel_only`` what is not near a syringe is traced for the exposure only, then painted
+    grey.
+    """
+    light = trace.render(scene, spp=spp, background_spp=1 if barrel_only else background_spp)
+    picture = post.developed(light, scene)
+    if barrel_only:
+        picture[~trace.near_syringes(scene)] = 128
+    size = post.save(picture, scene, folder / f"{scene.name}.jpg")
     facts = json.dumps(truth.truth(scene), indent=1)
     (folder / f"{scene.name}.json").write_text(facts + "\n", encoding="utf-8")
     return size
@@ -51,12 +60,15 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--background-spp", type=int, help="rays for each other pixel")
     parser.add_argument("--variant", default="auto", help="auto, cuda_ad_rgb or llvm_ad_rgb")
     parser.add_argument("--every", metavar="N:K", help="only each Nth scene, from the Kth (from 0)")
+    parser.add_argument("--readable", action="store_true", help="leave out those to be refused")
+    parser.add_argument("--barrel-only", action="store_true", help="trace the syringe alone")
     parser.add_argument("--keep", action="store_true", help="skip what is already there")
     args = parser.parse_args(argv)
     if args.numbers:
         first, _, last = args.numbers.partition(":")
         numbers = range(int(first), int(last) if last else int(first) + 1)
         scenes = [random_scene(n, long_side=args.width) for n in numbers]
+        scenes = [s for s in scenes if not (args.readable and s.refuse_reason)]
     else:
         import scenes as own
 
@@ -71,7 +83,13 @@ def main(argv: list[str] | None = None) -> int:
         if args.keep and (args.out / f"{scene.name}.json").exists():
             continue
         began = time.perf_counter()
-        size = make(scene, args.out, spp=args.spp, background_spp=args.background_spp)
+        size = make(
+            scene,
+            args.out,
+            spp=args.spp,
+            background_spp=args.background_spp,
+            barrel_only=args.barrel_only,
+        )
         took = time.perf_counter() - began
         print(f"{scene.name}: {took:.1f} s, {size / 1000:.0f} kB", flush=True)
     return 0

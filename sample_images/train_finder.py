@@ -112,8 +112,10 @@ def air_profile(truth: dict[str, Any], x_mm: np.ndarray) -> np.ndarray:
     return np.clip(out, 0, 1)
 
 
-def make_strips(folder: Path, out: Path, copies: int, any_kind: bool, random_seed: int) -> None:
-    """Unwrap every photograph in *folder* that has truth, *copies* times, into *out*."""
+def make_strips(
+    folders: list[Path], out: Path, copies: int, any_kind: bool, random_seed: int
+) -> None:
+    """Unwrap every photograph in *folders* that has truth, *copies* times, into *out*."""
     import cv2
 
     from drawmark.vision.finder_net import finder_strip
@@ -123,7 +125,7 @@ def make_strips(folder: Path, out: Path, copies: int, any_kind: bool, random_see
     airs: list[np.ndarray] = []
     rows: list[list[float]] = []
     names: list[str] = []
-    for path in sorted(folder.glob("*.json")):
+    for path in (p for folder in folders for p in sorted(folder.glob("*.json"))):
         truth = json.loads(path.read_text())
         reason = truth.get("refuse_reason")
         if not truth.get("readable") and (not any_kind or reason != "cropped_plunger"):
@@ -310,65 +312,67 @@ class Deck:
         info = self.rows[index]
         lead = PER_RADIUS * tip * np.cos(LIMB)
         places = (info[:, :3] - (lf + lead)[:, None]) / sc[:, None]
-        return self._repainted(x, rng), air, places, info[:, 3] / sc
+        return normalise(repainted(x, rng)), air, places, info[:, 3] / sc
 
-    def _repainted(self, x: Any, rng: np.random.Generator) -> Any:
-        import torch
-        import torch.nn.functional as f
 
-        n, _, h, w = x.shape
-        dev = x.device
+def repainted(x: Any, rng: np.random.Generator) -> Any:
+    """Strips (N, 3, H, W), 0..255, with ink, light, tone, colour, blur and noise changed."""
+    import torch
+    import torch.nn.functional as f
 
-        def t(a: Any) -> Any:
-            return torch.as_tensor(np.asarray(a), dtype=torch.float32, device=dev)
+    n, _, h, w = x.shape
+    dev = x.device
 
-        def some(p: float) -> Any:
-            return t(rng.random(n) < p).view(n, 1, 1, 1)
+    def t(a: Any) -> Any:
+        return torch.as_tensor(np.asarray(a), dtype=torch.float32, device=dev)
 
-        yy = torch.linspace(-1, 1, h, device=dev).view(1, 1, h, 1)
-        xx = torch.linspace(-1, 1, w, device=dev).view(1, 1, 1, w)
+    def some(p: float) -> Any:
+        return t(rng.random(n) < p).view(n, 1, 1, 1)
 
-        def u(lo: float, hi: float) -> Any:
-            return t(rng.uniform(lo, hi, n)).view(n, 1, 1, 1)
+    yy = torch.linspace(-1, 1, h, device=dev).view(1, 1, h, 1)
+    xx = torch.linspace(-1, 1, w, device=dev).view(1, 1, 1, w)
 
-        # ink-like lines and blobs, patches of nothing
-        for _ in range(4):
-            where = ((xx - u(-1, 1)).abs() * w / 2 < u(0.3, 2.0)) & (
-                (yy - u(-1, 1)).abs() < u(0.1, 0.9))  # fmt: skip
-            ink = t(rng.uniform(0, 110, (n, 3))).view(n, 3, 1, 1)
-            x = torch.where(where & (some(0.35) > 0), x * 0.15 + ink * 0.85, x)
-        for _ in range(2):
-            where = ((xx - u(-1, 1)).abs() * w / 2 < u(2, 14)) & (
-                (yy - u(-1, 1)).abs() < u(0.1, 0.5))  # fmt: skip
-            fill = t(rng.uniform(0, 255, (n, 3))).view(n, 3, 1, 1)
-            x = torch.where(where & (some(0.15) > 0), fill, x)
-        # streaks of light along the barrel, and gradients
-        streak = torch.exp(-(((yy - u(-1, 1)) / u(0.03, 0.15)) ** 2))
-        reach = torch.sigmoid((u(0.3, 2.5) - (xx - u(-1, 1)).abs()) * 12)
-        x = x + some(0.4) * u(20, 200) * streak * reach
-        x = x * torch.exp(some(0.6) * (u(-0.4, 0.4) * xx + u(-0.25, 0.25) * yy
-                                       + u(-0.2, 0.2) * torch.sin(3 * xx + u(0, 6))))  # fmt: skip
-        # tone, saturation, hue
-        x = 255 * (x / 255).clamp(1e-3, 1) ** torch.exp(some(0.7) * u(-0.6, 0.6))
-        x = (x - 128) * torch.exp(u(-0.5, 0.3)) + 128 + u(-40, 40)
-        grey = x.mean(1, keepdim=True)
-        x = grey + (x - grey) * torch.where(some(0.2) > 0, u(0, 0.3), u(0.4, 1.8))
-        mix = torch.eye(3, device=dev) + t(rng.normal(0, 0.08, (n, 3, 3)))
-        for k in np.flatnonzero(rng.random(n) < 0.3):
-            mix[k] = mix[k][torch.as_tensor(rng.permutation(3), device=dev)]
-        x = torch.einsum("nij,njhw->nihw", mix, x)
-        # blur along and across, then noise
-        taps = torch.arange(-6, 7, device=dev).float()
-        for axis in (2, 3):
-            sigma = t(np.where(rng.random(n) < 0.4, rng.uniform(0.3, 2.2, n), 0.05))
-            kernel = torch.exp(-0.5 * (taps / sigma[:, None]) ** 2)
-            kernel = (kernel / kernel.sum(1, keepdim=True)).repeat_interleave(3, 0)
-            shape = (3 * n, 1, 13, 1) if axis == 2 else (3 * n, 1, 1, 13)
-            pad = (0, 0, 6, 6) if axis == 2 else (6, 6, 0, 0)
-            y = f.pad(x.reshape(1, 3 * n, h, w), pad, mode="replicate")
-            x = f.conv2d(y, kernel.reshape(shape), groups=3 * n).reshape(n, 3, h, w)
-        x = x + torch.randn_like(x) * u(0, 7)
-        return normalise(x.clamp(0, 255))
+    def u(lo: float, hi: float) -> Any:
+        return t(rng.uniform(lo, hi, n)).view(n, 1, 1, 1)
+
+    # ink-like lines and blobs, patches of nothing
+    for _ in range(4):
+        where = ((xx - u(-1, 1)).abs() * w / 2 < u(0.3, 2.0)) & (
+            (yy - u(-1, 1)).abs() < u(0.1, 0.9))  # fmt: skip
+        ink = t(rng.uniform(0, 110, (n, 3))).view(n, 3, 1, 1)
+        x = torch.where(where & (some(0.35) > 0), x * 0.15 + ink * 0.85, x)
+    for _ in range(2):
+        where = ((xx - u(-1, 1)).abs() * w / 2 < u(2, 14)) & (
+            (yy - u(-1, 1)).abs() < u(0.1, 0.5))  # fmt: skip
+        fill = t(rng.uniform(0, 255, (n, 3))).view(n, 3, 1, 1)
+        x = torch.where(where & (some(0.15) > 0), fill, x)
+    # streaks of light along the barrel, and gradients
+    streak = torch.exp(-(((yy - u(-1, 1)) / u(0.03, 0.15)) ** 2))
+    reach = torch.sigmoid((u(0.3, 2.5) - (xx - u(-1, 1)).abs()) * 12)
+    x = x + some(0.4) * u(20, 200) * streak * reach
+    x = x * torch.exp(some(0.6) * (u(-0.4, 0.4) * xx + u(-0.25, 0.25) * yy
+                                   + u(-0.2, 0.2) * torch.sin(3 * xx + u(0, 6))))  # fmt: skip
+    # tone, saturation, hue
+    x = 255 * (x / 255).clamp(1e-3, 1) ** torch.exp(some(0.7) * u(-0.6, 0.6))
+    x = (x - 128) * torch.exp(u(-0.5, 0.3)) + 128 + u(-40, 40)
+    grey = x.mean(1, keepdim=True)
+    x = grey + (x - grey) * torch.where(some(0.2) > 0, u(0, 0.3), u(0.4, 1.8))
+    mix = torch.eye(3, device=dev) + t(rng.normal(0, 0.08, (n, 3, 3)))
+    for k in np.flatnonzero(rng.random(n) < 0.3):
+        mix[k] = mix[k][torch.as_tensor(rng.permutation(3), device=dev)]
+    x = torch.einsum("nij,njhw->nihw", mix, x)
+    # blur along and across, then noise
+    taps = torch.arange(-6, 7, device=dev).float()
+    for axis in (2, 3):
+        sigma = t(np.where(rng.random(n) < 0.4, rng.uniform(0.3, 2.2, n), 0.05))
+        kernel = torch.exp(-0.5 * (taps / sigma[:, None]) ** 2)
+        kernel = (kernel / kernel.sum(1, keepdim=True)).repeat_interleave(3, 0)
+        shape = (3 * n, 1, 13, 1) if axis == 2 else (3 * n, 1, 1, 13)
+        pad = (0, 0, 6, 6) if axis == 2 else (6, 6, 0, 0)
+        y = f.pad(x.reshape(1, 3 * n, h, w), pad, mode="replicate")
+        x = f.conv2d(y, kernel.reshape(shape), groups=3 * n).reshape(n, 3, h, w)
+    x = x + torch.randn_like(x) * u(0, 7)
+    return x.clamp(0, 255)
 
 
 def losses(out: Any, air: Any, places: Any, stopper: Any) -> tuple[Any, Any, Any, Any]:
@@ -388,9 +392,12 @@ def losses(out: Any, air: Any, places: Any, stopper: Any) -> tuple[Any, Any, Any
     fid = -(target * f.log_softmax(logits, 1)).sum(1).mean()
     inside = ((j >= zero) & (j < line_)).float()
     count = inside.sum().clamp(min=1)
-    weight = inside * (1 + 3 * ((air > 0) & (air < 0.98)))
-    bce = f.binary_cross_entropy_with_logits(out[:, 1], air, weight=weight, reduction="sum") / count
-    extra = ((torch.sigmoid(out[:, 1]) - air) * inside).sum(1)
+    # the root of the share: bubbles take up little of a section, and have to be seen all the same
+    root = air.clamp(0, 1).sqrt()
+    weight = inside * (1 + 4 * ((air > 0) & (air < 0.98)))
+    bce = f.binary_cross_entropy_with_logits(out[:, 1], root, weight=weight, reduction="sum")
+    bce = bce / count
+    extra = ((torch.sigmoid(out[:, 1]) ** 2 - air) * inside).sum(1)
     span = (places[:, 1] - places[:, 0]).clamp(min=1)
     volume = (extra.abs() / span).mean()
     known = torch.isfinite(stopper)[:, None] & torch.isfinite(line)
@@ -491,8 +498,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     sub = parser.add_subparsers(dest="step", required=True)
     p = sub.add_parser("strips")
-    p.add_argument("folder", type=Path)
-    p.add_argument("out", type=Path)
+    p.add_argument("folders", type=Path, nargs="+")
+    p.add_argument("--out", type=Path, required=True)
     p.add_argument("--copies", type=int, default=3)
     p.add_argument("--any-kind", action="store_true")
     p.add_argument("--random-seed", type=int, default=1)
@@ -514,7 +521,7 @@ def main() -> None:
     p.add_argument("onnx", type=Path)
     args = parser.parse_args()
     if args.step == "strips":
-        make_strips(args.folder, args.out, args.copies, args.any_kind, args.random_seed)
+        make_strips(args.folders, args.out, args.copies, args.any_kind, args.random_seed)
     elif args.step == "train":
         train(args)
     else:

@@ -88,12 +88,8 @@ def test_front_ring_is_found(seen) -> None:
     assert probs[near].sum() > 0.5
 
 
-def test_air_is_seen_where_it_is(seen, request: pytest.FixtureRequest) -> None:
+def test_air_is_seen_where_it_is(seen) -> None:
     truth, strip, zero, line = seen
-    if truth["file"].startswith("one-ml-black-stopper-white-card"):
-        # docs/finder.md, What fails; strict, so that better weights make themselves known
-        reason = "the net sees 3 % of capacity of air in a barrel without any"
-        request.node.add_marker(pytest.mark.xfail(strict=True, reason=reason))
     air = stopper_net().look(strip).air_fraction[int(zero) + 1 : int(line)]
     bore_ml_per_column = (
         np.pi * (truth["inner_diameter_mm"] / 2) ** 2

@@ -24,46 +24,44 @@ def belief(*peaks: tuple[float, float, float], absent: float = 0.0) -> np.ndarra
 
 @given(st.floats(0.5, 7.5), st.floats(0.035, 0.06))
 def test_a_single_peak_is_found_between_columns(place: float, sd: float) -> None:
-    found, spread, mass = peak_of(belief((place, sd, 1.0)), X)
+    found, mass = peak_of(belief((place, sd, 1.0)), X)
     assert found == pytest.approx(place, abs=0.01)
-    assert spread == pytest.approx(sd, abs=0.012)
     assert mass > 0.97
 
 
 def test_the_volume_may_run_against_x() -> None:
     p = belief((2.3, 0.05, 1.0))
-    found, _, mass = peak_of(p[::-1], X[::-1])
+    found, mass = peak_of(p[::-1], X[::-1])
     assert found == pytest.approx(2.3, abs=0.005)
     assert mass > 0.97
 
 
 def test_a_second_peak_takes_its_share_of_the_mass_but_moves_nothing() -> None:
-    alone, spread, _ = peak_of(belief((2.3, 0.045, 1.0)), X)
-    found, spread_two, mass = peak_of(belief((2.3, 0.045, 0.6), (5.0, 0.045, 0.4)), X)
+    alone, _ = peak_of(belief((2.3, 0.045, 1.0)), X)
+    found, mass = peak_of(belief((2.3, 0.045, 0.6), (5.0, 0.045, 0.4)), X)
     assert found == pytest.approx(alone, abs=1e-6)
-    assert spread_two == pytest.approx(spread, abs=1e-4)
     assert mass == pytest.approx(0.6, abs=0.02)
 
 
 def test_the_higher_of_two_peaks_wins_whatever_its_side() -> None:
     for low, high in ((2.0, 5.0), (5.0, 2.0)):
-        found, _, _ = peak_of(belief((low, 0.045, 0.35), (high, 0.045, 0.65)), X)
+        found, _ = peak_of(belief((low, 0.045, 0.35), (high, 0.045, 0.65)), X)
         assert found == pytest.approx(high, abs=0.01)
 
 
 def test_what_the_net_calls_absent_is_missing_from_the_mass() -> None:
-    _, _, mass = peak_of(belief((4.0, 0.045, 1.0), absent=0.5), X)
+    _, mass = peak_of(belief((4.0, 0.045, 1.0), absent=0.5), X)
     assert mass == pytest.approx(0.5, abs=0.02)
 
 
 def test_a_flat_belief_has_no_mass() -> None:
-    _, _, mass = peak_of(np.full(len(X), -np.log(len(X))), X)
+    _, mass = peak_of(np.full(len(X), -np.log(len(X))), X)
     assert mass < 0.06
 
 
 def test_a_peak_at_the_very_end_is_no_error() -> None:
     for place in (X[0], X[-1]):
-        found, _, mass = peak_of(belief((place, 0.045, 1.0)), X)
+        found, mass = peak_of(belief((place, 0.045, 1.0)), X)
         assert abs(found - place) < 0.06
         assert mass > 0.9
 

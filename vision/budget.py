@@ -20,10 +20,10 @@ if TYPE_CHECKING:
     Array = NDArray[Any]
 
 LIMB = np.radians(74)  # where the ring is looked at
-# The ring is seen through the wall; its thickness (0.08 to 0.29 of the outer radius) is not
-# known, and the ring's outline leaves it gradually: a share of the parallax stays in doubt.
-WALL_DOUBT = 0.10
-REFRACTION_DOUBT = 0.008
+# The ring is seen through the wall, whose thickness (0.08 to 0.29 of the outer radius) is not
+# known: a share of the parallax stays in doubt, beyond what the edge's own doubt holds of it.
+WALL_DOUBT = 0.05
+REFRACTION_DOUBT = 0.005
 LENS_PX = 0.15
 BLUR_SHARE = 0.25  # of the lines' own scatter, px
 

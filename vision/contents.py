@@ -1,4 +1,9 @@
-"""FiducialLine -> Contents: how much of what is in front of it is air."""
+"""FiducialLine -> Contents: how much of what is in front of it is air.
+
+The finder says, column by column, what share of the bore is air.  What it says is made into
+something that a syringe can hold: a pocket that begins at the nozzle and ends at one surface,
+or nothing but air, and bubbles in the rest.
+"""
 
 from __future__ import annotations
 
@@ -16,11 +21,17 @@ if TYPE_CHECKING:
 
     Array = NDArray[Any]
 
-NONE_BELOW = 0.5  # shares below this are as likely none: the finder is a weak witness of air
+#: A pocket that reaches less far past the zero line than this, outer radii, is not told from
+#: the shoulder's own edges.
+SHOULDER = 0.4
+FULL_SHARE = 0.85  # a pocket over this share of the columns is all there is: the barrel is empty
+STRAY_SHARE = 0.15  # this share of air away from a pocket is neither full nor empty
+SURE, BUBBLE = 0.5, 0.01  # share of a section that is a pocket's; least that is a bubble's
+CLIP = 0.03  # the net is certain and wrong at most this often
 
 # Standard uncertainties, from what the finder got wrong on photographs made for this project.
-FOUND_SHARE = 0.2  # of the air found
-MISSED_SHARE = 0.006  # of the largest graduation
+FOUND_SHARE = 0.08  # of the air found
+MISSED_SHARE = 0.01  # of the largest graduation
 
 
 @dataclass(frozen=True)
@@ -35,26 +46,56 @@ class Air:
 def air_in_front(
     fraction: Array, x: Array, graduations: Graduations, labelling: Labelling, line: FiducialLine
 ) -> Air:
-    """Add up the share of the cross-section that is air, column by column.
+    """Air from the shares *fraction* (W,), 0..1, of the section over axial *x* (W,).
 
-    *fraction* (W,) in 0..1 over axial *x* (W,).  The uncertainty is that of the shares
-    (a column that is half sure counts as half known), a fifth of the air found, and a share
-    of the scale for bubbles that were missed.  An empty barrel taken for a full one is beyond
-    it: the finder is a weak witness of air (docs/finder.md).
+    The columns are ordered by volume.  Where the shares say neither full nor empty, the
+    uncertainty spans both.
     """
     value = labelling.value_ml(graduations.lattice.k(x))
     top = float(labelling.value_ml(graduations.lattice.k(line.x)))
-    per_column = float(np.median(np.abs(np.diff(value))))
     counted = (value >= 0) & (value <= top)
-    share = np.where(fraction > NONE_BELOW, fraction, 0.0) * counted
-    # one reading cannot be nearly all air and not all: the rest is the meniscus at the cone
-    volume = float(share.sum() * per_column)
-    doubt = float(np.sum(fraction * (1 - fraction) * counted) * per_column)
+    per_column = float(np.median(np.abs(np.diff(value))))
+    columns_per_radius = 1 / float(np.median(np.abs(np.diff(x))))
+    columns, doubtful = air_columns(fraction[counted], columns_per_radius)
+    if len(columns) and np.all(columns == 1):
+        volume = max(top, 0.0)
+    else:
+        volume = float(columns.sum()) * per_column
     floor = MISSED_SHARE * labelling.scale.largest_ml
-    sd = float(np.hypot(np.hypot(FOUND_SHARE * volume, 0.5 * doubt), floor))
-    busy = (fraction > 0.35) & counted
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], busy.astype(int), [0]])))
+    sd = float(np.hypot(np.hypot(FOUND_SHARE * volume, floor), doubtful * per_column))
+    where = x[counted]
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (columns > 0).astype(int), [0]])))
     stretches = tuple(
-        (float(x[a]), float(x[b - 1])) for a, b in zip(edges[::2], edges[1::2], strict=True)
+        (float(where[a]), float(where[b - 1])) for a, b in zip(edges[::2], edges[1::2], strict=True)
     )
     return Air(volume, sd, stretches)
+
+
+def air_columns(fraction: Array, columns_per_radius: float) -> tuple[Array, float]:
+    """Share of air (W,) in each column from the zero line on, and columns in doubt.
+
+    *fraction* (W,): what the finder says.  The pocket's end is where shares before it and
+    after it are likeliest; the second value is a standard uncertainty in whole columns.
+    """
+    p = np.clip(np.asarray(fraction, float), CLIP, 1 - CLIP)
+    n = len(p)
+    if not n:
+        return p, 0.0
+    as_air = np.concatenate([[0.0], np.cumsum(np.log(p))])
+    as_liquid = np.concatenate([np.cumsum(np.log(1 - p)[::-1])[::-1], [0.0]])
+    pocket = int(np.argmax(as_air + as_liquid))
+    if pocket >= FULL_SHARE * n:
+        return np.ones(n), 0.0
+    doubtful = 0.0
+    if pocket < SHOULDER * columns_per_radius:
+        doubtful, start = 0.5 * pocket, 0
+    else:
+        start = pocket
+    air = np.where(np.arange(n) < start, 1.0, np.where(fraction > BUBBLE, fraction, 0.0))
+    air[start:pocket] = 0.0
+    stray = (np.arange(n) >= pocket) & (p >= SURE)
+    if stray.sum() > STRAY_SHARE * n:
+        return air, 0.5 * (n - pocket)
+    # a stretch of nothing but air that hangs in the liquid is the finder's error, or a bubble
+    doubtful += 0.5 * float(p[stray].sum())
+    return np.where(stray, 0.0, air), doubtful

@@ -156,7 +156,8 @@ class StopperNet:
         self._net.setInput(normalise(seen)[None])
         out = np.asarray(self._net.forward(), np.float64).reshape(2, columns)
         log_probs, absent = _log_softmax_with_absent(out[0])
-        air = 1 / (1 + np.exp(-np.clip(out[1], -30, 30)))
+        # trained on the root of the share: bubbles take up little of a section
+        air = (1 / (1 + np.exp(-np.clip(out[1], -30, 30)))) ** 2
         if columns != width:
             at = (np.arange(width) + 0.5) * (columns / width) - 0.5
             log_probs = np.interp(at, np.arange(columns), log_probs) + np.log(columns / width)

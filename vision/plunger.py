@@ -1,14 +1,15 @@
 """Scale -> FiducialLine: where the stopper's front sealing ring touches the wall.
 
-The finder says which of the many edges is the ring; this module measures it near both limbs
-of the barrel.  On the fitted cylinder a ring is one axial position at every azimuth, so what
-the camera's tilt displaces in the picture is put right by the fit and not by a factor.
+The finder says which of the many edges is the ring, the edge net where its contact edge lies.
+A second measurement, without any learning, says how far to believe that.  On the fitted
+cylinder a ring is one axial position at every azimuth, so what the camera's tilt displaces in
+the picture is put right by the fit and not by a factor.
 
 The front ring's leading edge itself is the worst place to measure: through the liquid one
 looks *into* the barrel, and the ring's rounded flank and the cone's foot are seen magnified
 in front of it (a black stopper reads 1 to 4 % low).  But its trailing edge, and both edges of
 the second ring, border on the dry gap behind it, where total reflection at the bore shows
-exactly what touches the wall.  The rings of one stopper are alike, so
+exactly what touches the wall.  The rings of one stopper are mostly alike, so
 
     leading edge = trailing edge of the front ring - width of the second ring.
 """
@@ -20,6 +21,8 @@ from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
+
+from .edge_net import find_edge
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -37,12 +40,16 @@ TRAILING = (-0.12, 0.45)  # where the front ring's trailing edge may be, from th
 GAP = (0.12, 1.3)  # length of the dry gap between the rings, outer radii
 WIDTH = (0.04, 0.26)  # width of a ring, outer radii
 USUAL_WIDTH, USUAL_WIDTH_SD = 0.11, 0.05
-# The finder was trained on rings of one shape; on others it stands off by this much.
-FINDER_BIAS, FINDER_SD = 0.022, 0.038  # outer radii, towards the nozzle
-RINGS_SD = 0.036
+# Standard uncertainties of the edge net's place, outer radii: the distance to the two-ring
+# measurement below which they hold, or nothing to compare with.  From photographs made for
+# this project that no net was trained on; see docs/uncertainty.md.
+AGREES = ((0.02, 0.021), (0.05, 0.032), (np.inf, 0.038))
+ALONE_SD = 0.045
+USUAL_SPREAD = 0.018
+SURE_MASS = 0.99  # a finder less sure than this has seen no stopper like it
+DOUBT, DOUBT_ALONE = 1.0, 3.0  # outer radii per unit of mass that is missing
 PRIOR_SD = 0.07
 MIN_RINGS_SCORE = 1.0
-RIVAL_DISTANCE = 0.05
 MASS_WINDOW = 0.15  # outer radii about the peak that should hold the finder's belief
 MIN_MASS = 0.7
 # Refraction at the limb: typical bore over outer radius, and the index of polypropylene
@@ -55,57 +62,50 @@ INDEX = 1.49
 class FiducialLine:
     """Axial position of the ring's leading contact edge, outer radii, and its doubts.
 
-    ``x``: position; ``sd``: standard uncertainty, outer radii; ``mass``: the finder's belief
-    within reach of its peak, 0 to 1; ``rings``: score of the two-ring measurement, 0 where it
-    found nothing and the finder's position stands alone.
+    ``x``: position; ``sd``: standard uncertainty, outer radii; ``mass``: the less sure net's
+    belief within reach of its peak, 0 to 1; ``rings``: score of the two-ring measurement, 0
+    where it found nothing and the net's position stands alone; ``spacing``: from one ring to
+    the next, outer radii, NaN where no second ring was found.
     """
 
     x: float
     sd: float
     mass: float
     rings: float
+    spacing: float = float("nan")
 
 
-def peak_of(log_probs: Array, x: Array) -> tuple[float, float, float]:
-    """Position, spread and mass of the finder's peak; *log_probs* (W,) over axial *x* (W,)."""
+def peak_of(log_probs: Array, x: Array) -> tuple[float, float]:
+    """Position and mass of the finder's peak; *log_probs* (W,) over axial *x* (W,)."""
     p = np.exp(np.asarray(log_probs, float))
     step = float(abs(x[1] - x[0]))
     n = max(1, round(MASS_WINDOW / step))
     window = np.convolve(p, np.ones(2 * n + 1), mode="same")
     i = int(np.argmax(np.convolve(p, np.ones(3), mode="same")))
     near = slice(max(0, i - n), i + n + 1)
-    q = p[near] / p[near].sum()
-    centre = float(np.sum(q * x[near]))
-    spread = float(np.sqrt(np.sum(q * (x[near] - centre) ** 2)))
-    return centre, spread, float(window[i])
+    return float(p[near] @ x[near] / p[near].sum()), float(window[i])
 
 
 def measure_ring(
-    photo: Photo, cylinder: Cylinder, guess: float, spread: float, mass: float, direction: int
+    photo: Photo, cylinder: Cylinder, guess: float, mass: float, direction: int
 ) -> FiducialLine:
-    """Measure the ring near the finder's *guess* (axial, outer radii).
+    """Measure the ring near the finder's *guess* (axial, outer radii), of belief *mass*.
 
-    *direction* is +1 if volume grows with x, else -1.  The two-ring measurement and the
-    finder's place, its known bias removed, are averaged by their variances; what they
-    disagree by widens the uncertainty.
+    *direction* is +1 if volume grows with x, else -1.
     """
+    edge = find_edge(photo.bgr, cylinder, guess, direction)
+    mass = min(mass, edge.mass)
+    missing = max(0.0, SURE_MASS - mass)
+    blurred = max(0.0, edge.spread - USUAL_SPREAD)
     found = _two_rings(photo, cylinder, guess, direction)
-    finder_x = guess + direction * FINDER_BIAS
-    finder_sd = float(np.hypot(FINDER_SD, max(0.0, spread - 0.045)))
-    if found is None or found[0] < MIN_RINGS_SCORE:
-        # unsupported, the finder is believed less; least of all where it is not sure itself
-        sd = float(np.hypot(finder_sd, 0.02)) + 0.15 * max(0.0, 0.97 - mass)
-        return FiducialLine(finder_x, sd, mass, 0.0)
-    score, lead, lead_over_rival = found
-    measured = guess + direction * (lead + wall_refraction(cylinder, guess, direction))
-    rings_sd = RINGS_SD * (1.0 if lead_over_rival > 1.0 else 1.6)
-    w_rings, w_finder = rings_sd**-2, finder_sd**-2
-    x = (w_rings * measured + w_finder * finder_x) / (w_rings + w_finder)
-    apart = abs(measured - finder_x)
-    # the two share the picture, so averaging them gains little: no smaller than 0.8 of the better
-    sd = max((w_rings + w_finder) ** -0.5, 0.8 * min(rings_sd, finder_sd))
-    sd = float(np.hypot(sd, 0.3 * apart)) + 0.15 * max(0.0, 0.9 - mass)
-    return FiducialLine(float(x), sd, mass, float(score))
+    if found is None or found.score < MIN_RINGS_SCORE:
+        sd = float(np.hypot(ALONE_SD, blurred)) + DOUBT_ALONE * missing
+        return FiducialLine(edge.x, sd, mass, 0.0)
+    measured = guess + direction * (found.lead + wall_refraction(cylinder, guess, direction))
+    apart = abs(measured - edge.x)
+    agreed = next(sd for limit, sd in AGREES if apart < limit)
+    sd = float(np.hypot(agreed, blurred)) + DOUBT * missing
+    return FiducialLine(edge.x, sd, mass, found.score, found.spacing)
 
 
 def wall_refraction(cylinder: Cylinder, x: float, direction: int) -> float:
@@ -140,10 +140,18 @@ def _limb_profile(photo: Photo, cylinder: Cylinder, x: Array) -> Array:
     return np.asarray(cv2.GaussianBlur(profile, (0, 0), sigmaX=1.2, sigmaY=0.01).T)
 
 
-def _two_rings(
-    photo: Photo, cylinder: Cylinder, guess: float, direction: int
-) -> tuple[float, float, float] | None:
-    """Score, leading edge from *guess* (outer radii, towards the plunger), lead over a rival.
+@dataclass(frozen=True)
+class _Rings:
+    """A pair of rings: how clear it is, its leading edge from the finder's place, and the
+    distance to the next ring, both outer radii towards the plunger."""
+
+    score: float
+    lead: float
+    spacing: float
+
+
+def _two_rings(photo: Photo, cylinder: Cylinder, guess: float, direction: int) -> _Rings | None:
+    """The best pair of rings near *guess*.
 
     Tries every triple of edges as (trailing edge of the front ring, leading and trailing edge
     of the second): the rings must have one colour, and it must differ from the gap's and from
@@ -167,7 +175,7 @@ def _two_rings(
         (inner >= steep[:-2]) & (inner > steep[2:]) & (inner > 0.12 * np.percentile(steep, 95))
     )
     at = u[edges]
-    tried: list[tuple[float, float]] = []
+    best: _Rings | None = None
     for a in edges[(at > TRAILING[0]) & (at < TRAILING[1])]:
         for b in edges[(at > u[a] + GAP[0]) & (at < u[a] + GAP[1])]:
             gap = mean(a + 2, max(b - 1, a + 3))
@@ -185,11 +193,8 @@ def _two_rings(
                 score = contrast - apart(front, second) + sharp
                 score -= 0.5 * float(np.sqrt(max(unrest, 0.0) / 2))
                 lead = float(u[a] - w * step)
-                score = score / 12.0 - 0.5 * ((lead - FINDER_BIAS) / PRIOR_SD) ** 2
+                score = score / 12.0 - 0.5 * (lead / PRIOR_SD) ** 2
                 score -= 0.5 * ((w * step - USUAL_WIDTH) / USUAL_WIDTH_SD) ** 2
-                tried.append((float(score), lead))
-    if not tried:
-        return None
-    best = max(tried)
-    rivals = [s for s, lead in tried if abs(lead - best[1]) > RIVAL_DISTANCE]
-    return best[0], best[1], best[0] - max(rivals) if rivals else 9.0
+                if best is None or score > best.score:
+                    best = _Rings(float(score), lead, float(u[b] - lead))
+    return best

@@ -41,6 +41,7 @@ MARGIN_WITH_NUMERALS = 3.0
 MARGIN_LINES_ALONE = 7.0
 MIN_NUMERALS = 6.0
 FRAME_MARGIN_PX = 2.0
+MAX_LINE_SD = 0.2  # outer radii: a fiducial line known no better than that is not seen
 
 
 def read_photo(
@@ -94,12 +95,14 @@ def read_pixels(
         return _refuse("scale-cut-off", photo, found, labelling)
     strip, x = _finder_view(photo, found, labelling)
     findings = stopper_net().look(strip)
-    guess, spread, mass = peak_of(findings.fiducial_log_probs, x)
+    guess, mass = peak_of(findings.fiducial_log_probs, x)
     if mass < MIN_MASS:
         whole = _flange_in_frame(photo, found, labelling)
         code = "plunger-not-visible" if whole else "plunger-cut-off"
         return _refuse(code, photo, found, labelling)
-    line = measure_ring(photo, found.cylinder, guess, spread, mass, labelling.direction)
+    line = measure_ring(photo, found.cylinder, guess, mass, labelling.direction)
+    if line.mass < MIN_MASS or line.sd > MAX_LINE_SD:
+        return _refuse("plunger-not-visible", photo, found, labelling)
     volume = float(labelling.value_ml(found.lattice.k(line.x)))
     scale = labelling.scale
     if not -0.5 * scale.interval_ml <= volume <= 1.02 * scale.largest_ml + scale.interval_ml:

@@ -28,8 +28,19 @@ STOPPERS = {
     "black": (0.018, 0.018, 0.019), "dark grey": (0.07, 0.07, 0.075),
     "light grey": (0.36, 0.37, 0.38), "blue": (0.04, 0.14, 0.42), "green": (0.05, 0.32, 0.16),
     "brick": (0.36, 0.08, 0.05), "white": (0.78, 0.78, 0.77), "natural": (0.62, 0.63, 0.62),
-    "yellow": (0.72, 0.55, 0.06),
+    "yellow": (0.72, 0.55, 0.06), "mid grey": (0.18, 0.18, 0.19), "red": (0.55, 0.04, 0.05),
+    "orange": (0.75, 0.28, 0.04), "violet": (0.25, 0.12, 0.42), "brown": (0.20, 0.11, 0.06),
+    "cream": (0.70, 0.64, 0.50), "teal": (0.03, 0.30, 0.33), "pink": (0.75, 0.38, 0.45),
+    "navy": (0.02, 0.04, 0.13),
 }  # fmt: skip
+RUBBERS = (
+    "black", "dark grey", "mid grey", "light grey", "blue", "green", "brick", "red", "brown",
+    "cream", "navy", "teal", "violet", "white",
+)  # fmt: skip
+MOULDED = (
+    "white", "blue", "green", "natural", "yellow", "red", "orange", "violet", "cream", "teal",
+    "pink", "light grey", "black",
+)  # fmt: skip
 RODS = {
     "white": (0.76, 0.76, 0.76), "natural": (0.55, 0.56, 0.56), "pale blue": (0.40, 0.62, 0.80),
     "blue": (0.05, 0.18, 0.52), "green": (0.06, 0.40, 0.20), "pink": (0.80, 0.42, 0.50),
@@ -190,24 +201,35 @@ def random_syringe(rng: np.random.Generator) -> tuple[Syringe, Print]:
     area = np.pi * r * r
     scale_length = nominal * 1000 / area
     end = top / nominal * scale_length
-    one_piece = nominal >= 2 and rng.random() < 0.2
+    one_piece = rng.random() < 0.3
     if one_piece:
-        cone, tip = float(rng.uniform(0.25, 1.1)), r * float(rng.uniform(0.72, 0.88))
-        stopper = str(rng.choice(["white", "blue", "green", "natural", "yellow"],
-                                 p=[0.3, 0.28, 0.2, 0.14, 0.08]))  # fmt: skip
+        flat = rng.random() < 0.6
+        cone = float(rng.uniform(0.25, 1.1) if flat else rng.uniform(0.15, 0.5) * r)
+        tip = r * float(rng.uniform(0.72, 0.88) if flat else rng.uniform(0.1, 0.6))
+        stopper = str(rng.choice(MOULDED, p=[0.25, 0.2, 0.15, 0.1] + [0.3 / 9] * 9))
         rod = stopper if stopper in RODS else "natural"
-        ring, waist, depth = rng.uniform(0.05, 0.09) * bore, rng.uniform(0.12, 0.3) * bore, 0.08
-        rings = 2
+        ring, waist = rng.uniform(0.03, 0.11) * bore, rng.uniform(0.08, 0.32) * bore
+        depth = float(rng.uniform(0.04, 0.22))
     else:
-        cone, tip = r * float(rng.uniform(0.28, 0.72)), r * float(rng.uniform(0.08, 0.35))
-        stopper = str(rng.choice(["black", "dark grey", "light grey", "blue", "green", "brick"],
-                                 p=[0.58, 0.1, 0.18, 0.06, 0.04, 0.04]))  # fmt: skip
+        cone, tip = r * float(rng.uniform(0.18, 0.8)), r * float(rng.uniform(0.06, 0.45))
+        stopper = str(rng.choice(RUBBERS, p=[0.46, 0.08, 0.06, 0.16] + [0.024] * 10))
         rod = str(rng.choice(["white", "natural", "pale blue", "blue", "green", "pink", "grey"],
                              p=[0.46, 0.2, 0.12, 0.08, 0.06, 0.04, 0.04]))  # fmt: skip
-        ring = max(0.55, rng.uniform(0.07, 0.12) * bore)
-        waist, depth = rng.uniform(0.16, 0.34) * bore, float(rng.uniform(0.08, 0.16))
-        rings = 3 if rng.random() < 0.15 else 2
+        ring = max(0.3, rng.uniform(0.04, 0.13) * bore)
+        waist, depth = rng.uniform(0.09, 0.36) * bore, float(rng.uniform(0.06, 0.2))
+    rings = int(rng.choice([2, 3, 4], p=[0.66, 0.24, 0.1]))
     ring, waist = float(ring), float(waist)
+    ring_shares, waist_shares = (1.0,) * rings, (1.0,) * (rings - 1)
+    if rng.random() < 0.35:
+        ring_shares = tuple(float(v) for v in rng.uniform(0.6, 1.5, rings))
+        waist_shares = tuple(float(v) for v in rng.uniform(0.4, 1.5, rings - 1))
+    room = 0.72 * behind
+    long = ring * sum(ring_shares) + waist * sum(waist_shares)
+    ring, waist = ring * min(1, room / long), waist * min(1, room / long)
+    flank = None if rng.random() < 0.2 else float(rng.uniform(0.02, 0.15) * r)
+    foot_share = float(rng.uniform(0.84, 0.985))
+    foot_share = min(foot_share, 1 - 0.4 * (flank or 0) / r)  # steeper than the cone
+    tip = min(tip, 0.95 * foot_share * r)
     lowest = max(0.04 * scale_length, 0.5)
     fiducial = float(rng.uniform(lowest, 0.985 * end))
     if rng.random() < 0.15:  # drawn to a line, as people do
@@ -217,7 +239,9 @@ def random_syringe(rng: np.random.Generator) -> tuple[Syringe, Print]:
         nominal, top, step, big, float(scale_length), float(bore), float(wall), fiducial,
         plunger_style="one_piece" if one_piece else "rubber", stopper_colour=stopper,
         plunger_colour=rod, rings=rings, cone_height_mm=cone, cone_tip_mm=tip, ring_mm=ring,
-        waist_mm=waist, waist_depth=depth, shoulder_gap_mm=float(rng.uniform(0.2, 0.5)),
+        waist_mm=waist, waist_depth=depth, ring_shares=ring_shares, waist_shares=waist_shares,
+        foot_share=foot_share, flank_mm=flank, flank_round=bool(rng.random() < 0.6),
+        shoulder_gap_mm=float(rng.uniform(0.2, 0.5)),
         nozzle_mm=float(rng.uniform(7.5, 10)), nozzle_bore_mm=float(rng.uniform(0.6, 1.0)),
         flange_mm=float(rng.uniform(0.35, 0.6) * r + 3.5),
         flange_cut_mm=float(rng.uniform(0.8, 2.4)), flange_thick_mm=float(rng.uniform(1.4, 2.4)),
@@ -226,7 +250,7 @@ def random_syringe(rng: np.random.Generator) -> tuple[Syringe, Print]:
         attachment_colour=str(rng.choice(list(CAPS))),
         content=str(rng.choice(["clear", "empty", "yellow", "amber", "pink", "milky", "red",
                                 "blue", "green"],
-                               p=[0.56, 0.1, 0.08, 0.06, 0.06, 0.04, 0.04, 0.03, 0.03])),
+                               p=[0.42, 0.22, 0.08, 0.06, 0.06, 0.06, 0.04, 0.03, 0.03])),
     )  # fmt: skip
     return with_random_air(syringe, rng), random_print(syringe, rng)
 
@@ -234,13 +258,14 @@ def random_syringe(rng: np.random.Generator) -> tuple[Syringe, Print]:
 def with_random_air(syringe: Syringe, rng: np.random.Generator) -> Syringe:
     """The same syringe, with or without air in it."""
     room = syringe.fiducial_x_mm - syringe.cone_height_mm - 1.0
-    kind = str(rng.choice(["none", "plug", "bubbles", "long"], p=[0.5, 0.2, 0.18, 0.12]))
+    kind = str(rng.choice(["none", "plug", "bubbles", "long"], p=[0.44, 0.26, 0.16, 0.14]))
     if syringe.content == "empty" or room < 2.0:
         return syringe
     r = syringe.bore_mm
     if kind == "plug":
         meniscus = float(np.clip(rng.uniform(0.12, 0.3) * r, 0.25, 1.6))
-        at = float(rng.uniform(meniscus + 0.2, max(meniscus + 0.4, min(0.45 * room, 22.0))))
+        far = 0.9 * room if rng.random() < 0.35 else min(0.45 * room, 22.0)
+        at = float(rng.uniform(meniscus + 0.2, max(meniscus + 0.4, far)))
         if at < room - 0.5:
             return replace(syringe, plug_mm=at, meniscus_mm=meniscus)
         return syringe
@@ -355,10 +380,10 @@ def random_camera(
     short = round(long_side * 3 / 4)
     kind = rng.random()
     tilt = abs(float(rng.normal(0, 5)))
-    if kind < 0.13:
+    if kind < 0.18:
         tilt = float(rng.uniform(8, 15))
-    elif kind < 0.18:
-        tilt = float(rng.uniform(13, 20))
+    elif kind < 0.27:
+        tilt = float(rng.uniform(13, 24))
     inplane = float(rng.uniform(0, 360))
     if rng.random() < 0.5:
         inplane = float(rng.choice([0, 90, 180, 270]) + rng.normal(0, 6))
@@ -371,7 +396,7 @@ def random_camera(
     )
     target = centre + np.array([rng.normal(0, 0.03), rng.normal(0, 0.03), 0.0]) * length_mm
     camera = Camera(
-        width, height, f_eq, tuple(float(v) for v in target), 200.0, min(tilt, 20.0),
+        width, height, f_eq, tuple(float(v) for v in target), 200.0, min(tilt, 24.0),
         float(rng.uniform(0, 360)), inplane % 360, k1=float(rng.uniform(-0.03, 0.03)),
         aperture_radius_mm=float(rng.uniform(0, 1.1)) * (rng.random() < 0.6),
         focus_error_mm=float(rng.normal(0, 2.5)),

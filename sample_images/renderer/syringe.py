@@ -57,6 +57,16 @@ class Syringe:
     ring_mm: float = 1.2
     waist_mm: float = 2.6
     waist_depth: float = 0.13
+    # Widths of the rings and of the waists between them, as shares of the two above; rings of
+    # one stopper are alike unless these say otherwise.
+    ring_shares: tuple[float, ...] = ()
+    waist_shares: tuple[float, ...] = ()
+    # The front ring's flank: radius of the cone's foot as a share of the bore radius, axial
+    # length from there to the contact edge (None: a short bevel), and whether it is a rounded
+    # lip rather than a straight slope.
+    foot_share: float = 0.97
+    flank_mm: float | None = None
+    flank_round: bool = False
     shoulder_gap_mm: float = 0.3
     nozzle_mm: float = 9.0
     nozzle_bore_mm: float = 0.8
@@ -86,8 +96,13 @@ class Syringe:
     @property
     def cone_run_mm(self) -> float:
         """Length of the shoulder's inside; slightly more than the cone that comes to it."""
+        # The shoulder clears the cone's tip and foot when the contact edge is at the zero line.
+        needs = [
+            (-x - self.shoulder_gap_mm) / (self.bore_mm - radius)
+            for x, radius in self.cone_profile(0.0)[:3]
+        ]
         slope = self.cone_height_mm / max(self.bore_mm - self.cone_tip_mm, 1e-6)
-        return max(1.05 * slope * (self.bore_mm - self.nozzle_bore_mm), 0.25)
+        return max(1.05 * max(slope, *needs) * (self.bore_mm - self.nozzle_bore_mm), 0.25)
 
     @property
     def nozzle_base_x_mm(self) -> float:
@@ -112,7 +127,17 @@ class Syringe:
     @property
     def stopper_mm(self) -> float:
         """Length of the stopper from the front ring's leading edge backwards."""
-        return self.rings * self.ring_mm + (self.rings - 1) * self.waist_mm + 0.25
+        return self.bands()[-1][1] + 0.25
+
+    def bands(self) -> list[tuple[float, float]]:
+        """Where the rings touch the bore, as (start, end) in mm from the fiducial line."""
+        rings = self.ring_shares or (1.0,) * self.rings
+        waists = (*(self.waist_shares or (1.0,) * (self.rings - 1)), 0.0)
+        found, x = [], 0.0
+        for ring, waist in zip(rings, waists, strict=True):
+            found.append((x, x + ring * self.ring_mm))
+            x = found[-1][1] + waist * self.waist_mm
+        return found
 
     @property
     def thumb_x_mm(self) -> float:
@@ -140,14 +165,19 @@ class Syringe:
     def cone_profile(self, at_x_mm: float) -> Profile:
         """The stopper's front from the axis to the contact edge at ``at_x_mm``."""
         h, r = self.cone_height_mm, self.bore_mm
-        edge = min(0.12 * self.wall_mm + 0.05, 0.3 * h)
-        return [
-            (at_x_mm - h, 0.0),
-            (at_x_mm - h, self.cone_tip_mm),
-            (at_x_mm - edge, 0.97 * r),
-            (at_x_mm - 0.4 * edge, 0.99 * r),
-            (at_x_mm, r),
-        ]
+        front = [(at_x_mm - h, 0.0), (at_x_mm - h, self.cone_tip_mm)]
+        if self.flank_mm is None:
+            edge = min(0.12 * self.wall_mm + 0.05, 0.3 * h)
+            bevel = [(edge, 0.97), (0.4 * edge, 0.99), (0.0, 1.0)]
+            return [*front, *((at_x_mm - back, share * r) for back, share in bevel)]
+        way = np.linspace(0, 1, 9) if self.flank_round else np.array([0.0, 1.0])
+        # a lip bulges like a quarter of an ellipse; a slope is straight
+        rise = np.sqrt(1 - (1 - way) ** 2) if self.flank_round else way
+        flank = min(self.flank_mm, 0.8 * h)
+        for along, up in zip(way, rise, strict=True):
+            share = self.foot_share + (1 - self.foot_share) * float(up)
+            front.append((at_x_mm - flank * (1 - float(along)), share * r))
+        return front
 
     @property
     def dead_space_ml(self) -> float:
@@ -272,18 +302,15 @@ class Syringe:
 
     def _waists(self) -> list[tuple[float, float]]:
         """Stretches of bore between the sealing rings, as (start, end) in mm."""
-        found, x = [], self.fiducial_x_mm
-        for _ in range(self.rings - 1):
-            found.append((x + self.ring_mm, x + self.ring_mm + self.waist_mm))
-            x += self.ring_mm + self.waist_mm
-        return found
+        lead = self.fiducial_x_mm
+        return [(lead + a[1], lead + b[0]) for a, b in itertools.pairwise(self.bands())]
 
     def _stopper(self, n: int) -> Mesh:
         r, lead = self.bore_mm, self.fiducial_x_mm
         profile = self.cone_profile(lead)
         low = (1 - self.waist_depth) * r
         for start, end in self._waists():
-            ease = min(0.35, 0.3 * self.waist_mm)
+            ease = min(0.35, 0.3 * (end - start))
             profile += [(start, r), (start + 0.3 * ease, (r + low) / 2), (start + ease, low)]
             profile += [(end - ease, low), (end - 0.3 * ease, (r + low) / 2), (end, r)]
         back = lead + self.stopper_mm
