@@ -368,7 +368,10 @@ def main() -> int:
     failures = 0
     end = given.start + given.count
     for first in range(given.start, end, BATCH):
-        some, by_kind, wrong = run(range(first, min(first + BATCH, end)))
+        try:
+            some, by_kind, wrong = run(range(first, min(first + BATCH, end)))
+        except KeyboardInterrupt:  # what is known by now is still told
+            break
         codes += some
         kinds += by_kind
         failures += len(wrong)
