@@ -26,7 +26,7 @@ def suggest(
     """Mistakes that would explain the deviation of the liquid from *target_ml*; often none.
 
     *part_ml* is one part of a dilution where the photograph shows a stage of one; *geometry*
-    the lengths measured on this stopper, typical ones unless given.
+    the lengths measured on this stopper, by default those that the reading holds.
     """
     from ..calc.syringe import Syringe
     from ..calc.technique import Drawn, Geometry, draw_suggestions
@@ -41,7 +41,7 @@ def suggest(
             air_standard_uncertainty_ml=reading.air_standard_uncertainty_ml,
             numbered_every_ml=_numbered_every_ml(reading),
             part_ml=part_ml,
-            geometry=geometry or Geometry(),
+            geometry=geometry or Geometry(ring_spacing_ml=reading.evidence.ring_spacing_ml),
         ),
         tolerance_ml,
     )

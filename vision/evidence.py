@@ -61,7 +61,16 @@ def collect(
         fiducial_px=None if line is None else drawn(line.x, ARC),
         air_px=_air(photo, graduations, air),
         tilt_deg=None if line is None else float(np.degrees(cylinder.view_angle(line.x))),
+        ring_spacing_ml=_ring_spacing_ml(graduations, labelling, line),
     )
+
+
+def _ring_spacing_ml(
+    graduations: Graduations, labelling: Labelling | None, line: FiducialLine | None
+) -> float | None:
+    if labelling is None or line is None or not np.isfinite(line.spacing):
+        return None
+    return float(line.spacing / graduations.lattice.pitch * labelling.scale.interval_ml)
 
 
 def _numerals(

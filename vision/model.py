@@ -138,6 +138,8 @@ class Evidence:
     fiducial line, wall to wall on the camera's side.  ``air_px``: closed (N, 2)
     outlines of what was taken for air.  ``tilt_deg``: angle between the viewing
     ray at the ring and the plane square to the barrel, ``None`` if not measured.
+    ``ring_spacing_ml``: from the front ring's leading edge to the next ring's, in mL of
+    the scale, ``None`` where no second ring was found.
     """
 
     walls_px: tuple[NDArray[Any], ...] = ()
@@ -146,6 +148,7 @@ class Evidence:
     fiducial_px: NDArray[Any] | None = None
     air_px: tuple[NDArray[Any], ...] = ()
     tilt_deg: float | None = None
+    ring_spacing_ml: float | None = None
     notes: tuple[str, ...] = ()
 
 
