@@ -116,11 +116,16 @@ class Batch:
         if not self._as_json:
             typer.echo(self._form.heading(self._width))
 
-    def foot(self) -> None:
-        """Print what stands below the table."""
-        if not self._as_json:
-            counts = f"\n{self.summary}" if self._words.total() > 1 else ""
-            typer.echo(f"{counts}\n{ADVISORY}")
+    def foot(self, *, counts: bool = False) -> None:
+        """Print what stands below the table; the counts of several answers, or whenever asked."""
+        if self._as_json:
+            if counts:
+                typer.echo(f"drawmark: {self.summary}", err=True)
+            return
+        if counts or self._words.total() > 1:
+            typer.echo(f"\n{self.summary}\n{ADVISORY}")
+        else:
+            typer.echo(f"\n{ADVISORY}")
 
     def run(self, items: Sequence[Item]) -> None:
         """Answer *items*.
@@ -134,16 +139,21 @@ class Batch:
         """
         known = self._from_results(items)
         self._answered_before += len(known)
+        for record in known.values():
+            self._count(record)
         todo = [number for number in range(len(items)) if number not in known]
         with Progress(len(todo)) as progress:
             coming = progress.along(self._read(items, todo))
             for number, record in enumerate(_in_order(len(items), known, coming)):
-                self._statuses.add(self._form.status(record))
-                self._words[self._form.word(record)] += 1
                 row = "" if self._as_json else self._form.row(record, self._width)
                 record = record | self._keep(items[number], record)
                 with progress.aside():
                     typer.echo(row or json.dumps(record))  # flushes: a program may read along
+
+    def _count(self, record: Record) -> None:
+        """Take an answer into the counts, before it can be lost to an interruption."""
+        self._statuses.add(self._form.status(record))
+        self._words[self._form.word(record)] += 1
 
     def _keep(self, item: Item, record: Record) -> Record:
         """Put the answer into the lab's record, if one is wanted and there was a photograph."""
@@ -180,7 +190,9 @@ class Batch:
                 continue
             typer.echo(f"drawmark: {problem}", err=True)
             self._statuses.add(2)
-            yield number, self._form.answer(items[number], _missing(problem), there=False)
+            record = self._form.answer(items[number], _missing(problem), there=False)
+            self._count(record)
+            yield number, record
         sums: dict[int, str | None] = {}
 
         def tasks() -> Iterator[Task]:
@@ -195,6 +207,7 @@ class Batch:
         for place, outcome in outcomes_as_done(tasks(), jobs, dask=self._dask, debug=self._debug):
             number = there[place]
             record = self._form.answer(items[number], outcome, there=True)
+            self._count(record)
             if self._results is not None:
                 self._results.append(record, sums[number], self._form.options(items[number]))
             yield number, record

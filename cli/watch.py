@@ -132,7 +132,7 @@ def watch(
                     batch.run(_new(items, form, results, seen))
         except KeyboardInterrupt:
             typer.echo("", err=True)  # the terminal has written ^C
-        batch.foot()
+        batch.foot(counts=True)
     raise typer.Exit(batch.exit_status)
 
 
