@@ -1,0 +1,104 @@
+"""Photographs that must be refused, made from the sample photographs by what spoils real ones."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
+PAPER = (214, 216, 219)  # blue, green, red of white paper in a photograph
+
+
+def sample(name: str) -> tuple[np.ndarray, dict[str, Any]]:
+    """Pixels as displayed, and truth, of a sample photograph."""
+    bgr = cv2.imread(str(SAMPLES / f"{name}.jpg"), cv2.IMREAD_COLOR)
+    assert bgr is not None
+    return bgr, json.loads((SAMPLES / f"{name}.json").read_text(encoding="utf-8"))
+
+
+def axis_of(truth: dict[str, Any]) -> tuple[np.ndarray, np.ndarray, float, float]:
+    """Zero line's place, unit vector towards the plunger, px per mm, outer radius in px."""
+    points = truth["points"]
+    zero, last = np.array(points["zero_axis"]), np.array(points["grad_max_axis"])
+    long_mm = max(t["x_mm"] for t in truth["ticks"])
+    length = float(np.linalg.norm(last - zero))
+    per_mm = length / long_mm
+    return zero, (last - zero) / length, per_mm, per_mm * truth["outer_diameter_mm"] / 2
+
+
+def across(direction: np.ndarray) -> np.ndarray:
+    return np.array([-direction[1], direction[0]])
+
+
+def covered(name: str, before: float, behind: float) -> np.ndarray:
+    """A slip of paper lies on the barrel from *before* the fiducial line to *behind* it, radii."""
+    bgr, truth = sample(name)
+    zero, along, per_mm, radius = axis_of(truth)
+    line = zero + along * truth["fiducial_x_mm"] * per_mm
+    side = 1.6 * radius * across(along)
+    start, end = line - before * radius * along, line + behind * radius * along
+    corners = np.array([start - side, end - side, end + side, start + side])
+    cv2.fillPoly(bgr, [np.round(corners).astype(np.int32)], PAPER, cv2.LINE_AA)
+    return bgr
+
+
+def cut(name: str, at_mm: float, keep_plunger: bool, bgr: np.ndarray | None = None) -> np.ndarray:
+    """The picture ends at this place of the scale: one side of it is kept.
+
+    The cut is square to the picture's edges, so the barrel should lie nearly along one of them.
+    """
+    whole, truth = sample(name)
+    bgr = whole if bgr is None else bgr
+    zero, along, per_mm, _ = axis_of(truth)
+    x, y = zero + along * at_mm * per_mm
+    if abs(along[0]) > abs(along[1]):
+        right = (along[0] > 0) == keep_plunger
+        return np.ascontiguousarray(bgr[:, round(x) :] if right else bgr[:, : round(x)])
+    below = (along[1] > 0) == keep_plunger
+    return np.ascontiguousarray(bgr[round(y) :] if below else bgr[: round(y)])
+
+
+def long_mm(name: str) -> float:
+    """Length of the scale, mm."""
+    return float(max(t["x_mm"] for t in sample(name)[1]["ticks"]))
+
+
+def out_of_focus(name: str, sigma_px: float) -> np.ndarray:
+    return np.asarray(cv2.GaussianBlur(sample(name)[0], (0, 0), sigma_px))
+
+
+def mirrored(name: str) -> np.ndarray:
+    return np.ascontiguousarray(sample(name)[0][:, ::-1])
+
+
+def side_by_side(first: str, second: str) -> np.ndarray:
+    """Two photographs as one, the narrower made as wide as the other."""
+    a, b = sample(first)[0], sample(second)[0]
+    if a.shape[0] > a.shape[1]:
+        a = np.rot90(a)
+    if b.shape[0] > b.shape[1]:
+        b = np.rot90(b)
+    wide = max(a.shape[1], b.shape[1])
+    a, b = (cv2.resize(p, (wide, round(p.shape[0] * wide / p.shape[1]))) for p in (a, b))
+    return np.ascontiguousarray(np.vstack([a, b]))
+
+
+def empty_desks() -> Iterator[np.ndarray]:
+    """A plain card, a wooden grain and a page of writing."""
+    rng = np.random.default_rng(11)
+    noise = rng.normal(0, 2.5, (900, 1200, 3))
+    yield np.clip(205 + noise, 0, 255).astype(np.uint8)
+    rows = np.linspace(0, 50, 900)[:, None] + 2 * rng.normal(0, 1, (1, 1200)).cumsum(1) / 60
+    grain = 120 + 22 * np.sin(rows)
+    yield np.clip(grain[..., None] + noise, 0, 255).astype(np.uint8)
+    page = np.full((900, 1200, 3), 228, np.uint8)
+    for line, y in enumerate(range(80, 860, 46)):
+        words = " ".join("".join(rng.choice(list("aeinorstlu"), 6)) for _ in range(9))
+        cv2.putText(page, words, (70, y), cv2.FONT_HERSHEY_SIMPLEX, 0.8 + 0.02 * (line % 3),
+                    (40, 40, 45), 2, cv2.LINE_AA)  # fmt: skip
+    yield page
