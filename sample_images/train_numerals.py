@@ -28,6 +28,7 @@ from drawmark.vision.numerals_net import (
     NONE_LABEL,
     PATCH_HEIGHT,
     PATCH_WIDTH,
+    TRAINING_SHARES,
     UNIT_LABEL,
     WINDOWS,
     normalise,
@@ -162,12 +163,7 @@ class Drawer:
     def __init__(self, bank: GlyphBank, random_seed: int) -> None:
         self.rng = np.random.default_rng(random_seed)
         self.bank = bank
-        weights = np.ones(len(LABELS))
-        weights[LABEL_INDEX[NONE_LABEL]] = 0.45 * len(LABELS)
-        weights[LABEL_INDEX[UNIT_LABEL]] = 2.5
-        for common in ("1", "2", "3", "4", "5", "10", "15", "20", "0.5", "1.5", "2.5", "25"):
-            weights[LABEL_INDEX[common]] = 2.0
-        self.weights = weights / weights.sum()
+        self.weights = TRAINING_SHARES
         self.numerals = [s for s in LABELS if s not in (UNIT_LABEL, NONE_LABEL)]
 
     # -- pieces -------------------------------------------------------------------------------

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import inspect
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drawmark.vision import labelling
+from drawmark.vision import labelling, reading
 from drawmark.vision.labelling import (
     LEAST_LENGTH_50_MM,
     LEAST_LENGTH_MM,
@@ -17,11 +18,14 @@ from drawmark.vision.labelling import (
     MIN_LINES,
     Labelling,
     Scale,
+    _core,
+    _cut_by_limb,
     _ends_missing,
     _solid_ends,
     scales,
     slenderness,
 )
+from drawmark.vision.numerals import NumeralRow
 
 #: Table 1 of ISO 7886-1:1993, least length of the scale to the nominal capacity line, mm, by
 #: the least capacity of the class, mL.  From memory, not compared with a copy of the standard.
@@ -164,6 +168,85 @@ def test_solid_ends_of_few_lines_do_not_fail() -> None:
     lines = np.zeros(30)
     lines[[4, 14, 24]] = 0.8
     assert _solid_ends(lines, hidden=12) == (4, 24)
+
+
+def test_solid_ends_bridge_a_stopper_with_ragged_edges() -> None:
+    """Beside a stopper a line has neighbours on one side only, and cone and rod hide more."""
+    lines = np.zeros(60)
+    lines[10:35] = 0.9
+    lines[[15, 22]] = 0.4  # a cone's edge, a meniscus
+    lines[17:22] = 0.1
+    first, last = _solid_ends(lines, hidden=6)
+    assert first in (10, 11)
+    assert last in (33, 34)
+
+
+def test_the_core_is_the_dense_stretch_whatever_lies_about() -> None:
+    """A comb of 25 lines; beyond it chance finds of like strength, one in four, to both sides."""
+    rng = np.random.default_rng(7)
+    strength = rng.uniform(0, 0.05, 150)
+    strength[::4] += rng.uniform(0, 0.5, 38)
+    strength[60:85] = rng.uniform(0.4, 0.6, 25)
+    strength[70:74] = 0.05  # a stopper
+    found = _core(strength)
+    assert 56 <= found.start <= 61
+    assert 84 <= found.stop <= 89
+
+
+def test_the_core_of_nothing_is_everything() -> None:
+    assert _core(np.zeros(30)) == slice(0, 30)
+
+
+def row_at(azimuth_deg: float, rotation: int) -> tuple[NumeralRow, np.ndarray]:
+    """A row of digits 0.4 radii high on a flat picture of 60 px to a radius."""
+    phi = np.radians(-86) + np.arange(180) / 60
+    y = (np.radians(azimuth_deg) - phi[0]) * 60
+    return NumeralRow(np.zeros((180, 400), np.float32), rotation, 24.0, y, 0.0, 3.0, []), phi
+
+
+@pytest.mark.parametrize(
+    ("azimuth", "rotation", "hidden"),
+    [(0, 90, (False, False)), (70, 90, (False, True)), (-70, 90, (True, False)),
+     (70, 270, (True, False)), (-70, 270, (False, True)), (70, 0, (False, False)),
+     (-70, 180, (False, False))],
+)  # fmt: skip
+def test_the_limb_hides_the_end_of_a_word_or_its_beginning(
+    azimuth: float, rotation: int, hidden: tuple[bool, bool]
+) -> None:
+    """Geometry: turned by 90 degrees counter-clockwise, a word runs towards +phi."""
+    assert _cut_by_limb(*row_at(azimuth, rotation)) == hidden
+
+
+def labelled(**changes: object) -> Labelling:
+    sure = Labelling(Scale(5.0, 0.2, 1.0), 0, 1, 20.0, 9.0, 15.0, None, np.zeros(2), np.zeros(2),
+                     ((5, 1.0, 0.9), (10, 2.0, 0.9)), 0.9)  # fmt: skip
+    return replace(sure, **changes)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("changes", "sure"),
+    [
+        ({}, True),
+        ({"margin": 4.9}, False),
+        ({"seen": 0.5}, False),
+        ({"numeral_score": 1.0, "read": (), "margin": 7.5}, True),
+        ({"numeral_score": 4.0, "read": (), "margin": 6.5}, False),
+        ({"numeral_score": -6.0, "read": (), "margin": 20.0}, False),
+    ],
+)
+def test_a_labelling_is_sure_by_its_lead_and_by_what_speaks_for_it(
+    changes: dict[str, object], sure: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reading, "reads_better_mirrored", lambda *_: False)
+    assert reading._is_sure(labelled(**changes), None) is sure  # type: ignore[arg-type]
+
+
+def test_lines_alone_are_not_enough_where_a_mirror_reads_better(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(reading, "reads_better_mirrored", lambda *_: True)
+    alone = labelled(numeral_score=0.0, read=(), margin=12.0)
+    assert reading._is_sure(alone, None) is False  # type: ignore[arg-type]
 
 
 def test_missing_ends_count_and_missing_middles_do_not() -> None:

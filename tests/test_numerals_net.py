@@ -12,13 +12,14 @@ import cv2
 import numpy as np
 import pytest
 
-from drawmark.vision.numerals import expected, find_row, read_numerals
+from drawmark.vision.numerals import LEGIBLE, combine, find_row, numeral_gains, read_numerals, score
 from drawmark.vision.numerals_net import (
     LABEL_INDEX,
     LABELS,
     NONE_LABEL,
     PATCH_HEIGHT,
     PATCH_WIDTH,
+    TRAINING_SHARES,
     UNIT_LABEL,
     VALUES,
     label_of,
@@ -223,5 +224,58 @@ def test_nothing_printed_gives_nothing() -> None:
 def test_an_illegible_numeral_counts_little_either_way() -> None:
     unclear = np.full(len(LABELS), np.log(0.1 / len(LABELS)), np.float32)
     unclear[LABEL_INDEX[NONE_LABEL]] = np.log(0.9)
-    assert abs(expected(unclear, 2.0) - expected(unclear, 3.0)) < 1e-6
-    assert expected(unclear, 0.37) == pytest.approx(expected(unclear, 2.0), abs=0.1)
+    three = score(unclear[None], [3.0])
+    assert abs(score(unclear[None], [2.0]) - three) < 0.1
+    assert score(unclear[None], [0.37]) == pytest.approx(three, abs=0.1)
+    assert -2.0 < three < 0.0
+
+
+def said(**probabilities: float) -> np.ndarray:
+    """Log-probabilities of a net that says so; the rest is shared by all other labels."""
+    lp = np.full(len(LABELS), (1 - sum(probabilities.values())) / len(LABELS))
+    for label, p in probabilities.items():
+        lp[LABEL_INDEX[label.removeprefix("v").replace("_", ".")]] += p
+    return np.log(lp)
+
+
+def test_what_the_net_says_is_weighed_by_what_it_was_trained_on() -> None:
+    """The net saw `none` some thirty times as often as any one numeral (Bayes)."""
+    assert TRAINING_SHARES.sum() == pytest.approx(1.0)
+    assert TRAINING_SHARES[LABEL_INDEX[NONE_LABEL]] > 20 * TRAINING_SHARES[LABEL_INDEX["7"]]
+    doubtful = said(none=0.5, v7=0.3)
+    assert score(doubtful[None], [7.0]) > 1.0
+    assert score(doubtful[None], [8.0]) < 0.0
+
+
+def test_one_numeral_misread_does_not_outweigh_two_read() -> None:
+    row = np.stack([said(v1=0.95), said(v2=0.95), said(v8=0.98)])
+    right, wrong = score(row, [1.0, 2.0, 3.0]), score(row, [6.0, 7.0, 8.0])
+    assert right > wrong + 2
+
+
+def test_a_row_spoilt_in_most_places_still_tells_by_the_rest() -> None:
+    row = np.stack([said(none=0.9)] * 5 + [said(v6=0.9), said(v7=0.9)])
+    assert score(row, [1, 2, 3, 4, 5, 6, 7]) > 3.0
+    assert score(row, [1, 2, 3, 4, 5, 6, 7]) > score(row, [2, 3, 4, 5, 6, 7, 8]) + 5
+
+
+def test_points_are_lost_in_the_whole_row_or_not_at_all() -> None:
+    """1, 2, ... 9, 1 is 0.1 ... 0.9, 1; one point lost is a misreading like another."""
+    digits = np.stack([said(**{f"v{i}": 0.95}) for i in [*range(1, 10), 1]])
+    tenths = np.arange(1, 11) / 10
+    assert score(digits, tenths) > score(digits, np.arange(1.0, 11.0))
+    without_end = score(digits[:9], tenths[:9]) - score(digits[:9], np.arange(1.0, 10.0))
+    assert -6 < without_end < -2  # unlikely, not excluded
+
+
+@pytest.mark.parametrize(("odds", "likely"), [((0.0, 0.0), False), ((0.0, 0.5), True)])
+def test_hidden_last_digits_make_ten_out_of_one(odds: tuple[float, float], likely: bool) -> None:
+    row = [said(v1=0.95), said(v2=0.95), said(v3=0.95)]
+    tens = combine(np.sum([numeral_gains(r, 10.0 * (i + 1)) for i, r in enumerate(row)], 0), odds)
+    ones = combine(np.sum([numeral_gains(r, i + 1.0) for i, r in enumerate(row)], 0), odds)
+    assert ones > tens
+    assert (ones - tens < 4.0) is likely
+
+
+def test_gains_have_a_row_for_each_legibility() -> None:
+    assert numeral_gains(said(v2=0.9), 2.0).shape == (len(LEGIBLE), 4)

@@ -10,12 +10,14 @@ lines clearly; otherwise the photograph is refused as ambiguous.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .numerals import NumeralRow, expected, find_row
-from .numerals_net import LABEL_INDEX, NONE_LABEL, label_of
+from .numerals import ENOUGH_SUPPORT, LEGIBLE, NumeralRow, combine, find_rows, numeral_gains
+from .numerals_net import LABEL_INDEX, label_of
+from .printing import custom, line_width, size_of_digits, size_of_lines
 from .strip import unwrap
 
 if TYPE_CHECKING:
@@ -37,7 +39,6 @@ INTERVALS_ML = (0.01, 0.02, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0)
 NUMBERED_ML = (0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 MIN_LINES, MAX_LINES = 8, 120
 MARGIN_TO_ACCEPT = 3.0  # natural log units: 20 to 1
-POINTS_LOST = 0.02
 # A digit of every numeral may be hidden by one streak along the barrel, or lie beyond the limb
 # where the row runs close to it: 10 is then read 1, in all numerals alike.
 DIGIT_LOST = 0.02
@@ -45,10 +46,12 @@ DIGIT_LOST_AT_LIMB = 0.5
 LIMB = np.radians(82)
 # Where the first look at the numerals does not settle it, other digit heights (outer radii)
 # are tried.  Looking again finds chance agreement too, so it must gain clearly.
+ROWS_AT_A_HEIGHT = 2
 DIGIT_HEIGHTS = (0.3, 0.36, 0.46, 0.56, 0.68, 0.24)
 CLEAR_NUMERALS = 8.0
 SECOND_LOOK_GAIN = 6.0
 MIRROR_GAIN = 2.0
+LINE_SEEN = 0.45
 # A line behind the stopper or in glare is lost; a line beyond the end of the scale is not there.
 LOG_LINE_LOST = -0.5
 LOG_LINE_BEYOND = -2.0
@@ -57,7 +60,7 @@ LOG_LONG = 0.8
 LOG_END_MISSING = -3.0
 # A numeral may be printed beyond the last line, so one without a line counts for less.
 NUMERAL_WITHOUT_LINE = 0.3
-HIDDEN_RADII = 2.2  # the stopper hides at most about this length of scale, outer radii
+HIDDEN_RADII = 3.0  # stopper, cone and rod's end hide at most about this length, outer radii
 
 
 @dataclass(frozen=True)
@@ -84,7 +87,8 @@ class Labelling:
     """Line k stands for ``(k - zero_k) * direction * scale.interval_ml``.
 
     ``score``: log-likelihood; ``margin``: lead over the best different reading of the lines;
-    ``numeral_score``: the numerals' share of it against their absence.
+    ``numeral_score``: the numerals' share of it against their absence; ``seen``: share of the
+    scale's lines that are seen where they should be.
     """
 
     scale: Scale
@@ -97,6 +101,7 @@ class Labelling:
     flat_x: Array
     flat_phi: Array
     read: tuple[tuple[int, float, float], ...]
+    seen: float = 1.0
 
     def value_ml(self, k: Array | float) -> Array:
         """Volume at (fractional) line number(s) *k*, mL."""
@@ -122,18 +127,26 @@ LOG_LENGTH = -4.0  # for each quarter beyond the range, at most LOG_LENGTH_MOST
 LOG_LENGTH_MOST = -12.0
 
 
-def slenderness(scale: Scale, length_radii: float) -> float:
-    """Log-likelihood of a scale of *length_radii* outer radii for its capacity.
+def outer_radius_mm(largest_ml: float, length_radii: float) -> float:
+    """Outer radius, mm, of a barrel of which *length_radii* radii hold *largest_ml*.
 
-    Volume = bore area times length fixes the bore, with a wall of about 1 mm; the length
-    in mm that follows is held against the least length of the standard.
+    Volume = bore area times length, with a wall of about 1 mm.
     """
-    volume_mm3 = scale.largest_ml * 1000.0
+    volume_mm3 = largest_ml * 1000.0
     r = (volume_mm3 / (np.pi * length_radii)) ** (1 / 3)
     for _ in range(20):
         f = np.pi * r * r * length_radii * (r + WALL_MM) - volume_mm3
         r -= f / (np.pi * length_radii * (3 * r * r + 2 * r * WALL_MM))
-    length = length_radii * (r + WALL_MM)
+    return float(r + WALL_MM)
+
+
+def slenderness(scale: Scale, length_radii: float) -> float:
+    """Log-likelihood of a scale of *length_radii* outer radii for its capacity.
+
+    The length in mm that follows from its volume is held against the least length of the
+    standard.
+    """
+    length = length_radii * outer_radius_mm(scale.largest_ml, length_radii)
     least = next((mm for below, mm in LEAST_LENGTH_MM if scale.largest_ml < below), None)
     ratio = length / (least or LEAST_LENGTH_50_MM)
     low, high = LENGTH_SHARE
@@ -169,108 +182,158 @@ def label_lines(graduations: Graduations, interval_ml: float | None) -> Labellin
     """The best labelling, with its margin; ``None`` if no scale fits the lines at all."""
     k = graduations.k.astype(int)
     any_line = _any_line(graduations)
-    seen = np.flatnonzero(any_line > 0.45)
+    seen = np.flatnonzero(any_line > LINE_SEEN)
     if len(seen) < 5:
         return None
     pitch = graduations.lattice.pitch
-    hidden = int(HIDDEN_RADII / pitch) + 2
-    first, last = _solid_ends(any_line, hidden)
+    first, last = _solid_ends(any_line, _hidden(pitch))
     flat, x, phi = flat_picture(graduations)
     step = float(x[1] - x[0])
     columns = (graduations.lattice.x(k) - x[0]) / step
-    long_scores: dict[tuple[int, int], Array] = {}
-    found: list[tuple[float, Scale, int, int]] = []
-    span = k[last] - k[first]
-    for scale in scales(interval_ml=interval_ml):
-        n = scale.intervals
-        if not span - 2 <= n <= 1.35 * span + hidden:
-            continue
-        shape = slenderness(scale, n * pitch)
-        for direction in (1, -1):
-            # zero_k such that the solid lines lie on the scale, give or take one
-            if direction > 0:
-                zeros = range(int(k[last]) - n - 1, int(k[first]) + 2)
-            else:
-                zeros = range(int(k[last]) - 1, int(k[first]) + n + 2)
-            for zero in zeros:
-                index = (k - zero) * direction
-                on = (index >= 0) & (index <= n)
-                lines = float(np.sum(np.where(on, LOG_LINE_LOST * (1 - any_line), 0.0)))
-                lines += _ends_missing(any_line, on) + shape
-                lines += LOG_LINE_BEYOND * float(np.sum(any_line[~on] * (any_line[~on] > 0.4)))
-                phase = int(zero % scale.per_number)
-                key = (scale.per_number, phase)
-                if key not in long_scores:
-                    long_scores[key] = _long_lines(graduations, any_line, k, *key)
-                lines += float(np.sum(long_scores[key][on]))
-                found.append((lines, scale, zero, direction))
+    seen_ends = columns[first : last + 1]
+    inside = (any_line > LINE_SEEN) & (k >= k[first]) & (k <= k[last])
+    width = line_width(flat, x, phi, graduations.lattice.x(k[inside]), pitch)
+    found = _hypotheses(graduations, any_line, (first, last), width, interval_ml)
     if not found:
         return None
-    found.sort(key=lambda f: -f[0])
-    top = found[0][0]
     # the numerals are read only for labellings that the lines leave alive
-    alive = [f for f in found if f[0] > top - 25.0][:400]
-    ends = columns[first : last + 1]
-    best: Labelling | None = None
-    for row in _rows(flat, step, ends):
-        if row is None and best is not None:
-            continue
-        numerals = _Numerals(row, columns, any_line, _cut_by_limb(row, phi))
+    alive = [h for h in found if h.lines > found[0].lines - 25.0][:400]
+    best = _best(alive, _Numerals(None, columns, any_line, step, (False, False)), k, x, phi)
+    for row in _rows(flat, step, seen_ends):
+        numerals = _Numerals(row, columns, any_line, step, _cut_by_limb(row, phi))
         labelling = _best(alive, numerals, k, x, phi)
-        if best is None or labelling.numeral_score > best.numeral_score + SECOND_LOOK_GAIN:
+        gain = SECOND_LOOK_GAIN if best.row is not None else 0.0
+        if labelling.numeral_score > best.numeral_score + gain:
             best = labelling
         if best.numeral_score >= CLEAR_NUMERALS:
             break
     return best
 
 
-def _rows(flat: Array, step: float, columns: Array) -> Iterator[NumeralRow | None]:
-    """Rows of numerals on *flat*: the one found unaided, then one for each digit height."""
+@dataclass(frozen=True)
+class _Hypothesis:
+    """A labelling supposed; ``lines``: log-likelihood of all but the numerals."""
+
+    scale: Scale
+    zero_k: int
+    direction: int
+    lines: float
+    radius_mm: float
+
+    @property
+    def labels(self) -> tuple[float, int, int]:
+        """What makes it a different reading of the lines."""
+        return self.scale.interval_ml, self.zero_k, self.direction
+
+
+def _hypotheses(
+    graduations: Graduations,
+    any_line: Array,
+    ends: tuple[int, int],
+    width: float | None,
+    interval_ml: float | None,
+) -> list[_Hypothesis]:
+    """All labellings that could be, likeliest first by all witnesses but the numerals.
+
+    *ends*: first and last index of the lines; *width*: their thickness, outer radii.
+    """
+    k = graduations.k.astype(int)
+    pitch = graduations.lattice.pitch
+    hidden = _hidden(pitch)
+    first, last = k[ends[0]], k[ends[1]]
+    long_scores: dict[tuple[int, int], Array] = {}
+    found = []
+    for scale in scales(interval_ml=interval_ml):
+        n = scale.intervals
+        if not last - first - 2 <= n <= 1.35 * (last - first) + hidden:
+            continue
+        radius_mm = outer_radius_mm(scale.largest_ml, n * pitch)
+        barrel = slenderness(scale, n * pitch)
+        barrel += custom(scale.largest_ml, scale.interval_ml, scale.numbered_ml)
+        barrel += size_of_lines(width * radius_mm) if width is not None else 0.0
+        for direction in (1, -1):
+            # zero_k such that the solid lines lie on the scale, give or take one
+            low, high = (last - n - 1, first + 2) if direction > 0 else (last - 1, first + n + 2)
+            for zero in range(int(low), int(high)):
+                index = (k - zero) * direction
+                on = (index >= 0) & (index <= n)
+                lines = float(np.sum(np.where(on, LOG_LINE_LOST * (1 - any_line), 0.0)))
+                lines += _ends_missing(any_line, on) + barrel
+                lines += LOG_LINE_BEYOND * float(np.sum(any_line[~on] * (any_line[~on] > 0.4)))
+                key = (scale.per_number, int(zero % scale.per_number))
+                if key not in long_scores:
+                    long_scores[key] = _long_lines(graduations, any_line, k, *key)
+                lines += float(np.sum(long_scores[key][on]))
+                found.append(_Hypothesis(scale, zero, direction, lines, radius_mm))
+    return sorted(found, key=lambda h: -h.lines)
+
+
+def _hidden(pitch: float) -> int:
+    """Lines that a stopper may cover at most."""
+    return int(HIDDEN_RADII / pitch) + 2
+
+
+def _rows(flat: Array, step: float, columns: Array) -> Iterator[NumeralRow]:
+    """Rows of numerals on *flat*: those found unaided, then those of each digit height."""
     for heights in (None, *([h / step] for h in DIGIT_HEIGHTS)):
-        yield find_row(flat, radius_px=1.0 / step, tick_columns=columns, digit_heights=heights)
+        yield from find_rows(
+            flat,
+            radius_px=1.0 / step,
+            tick_columns=columns,
+            digit_heights=heights,
+            most=ROWS_AT_A_HEIGHT,
+        )
 
 
-def _cut_by_limb(row: NumeralRow | None, phi: Array) -> bool:
-    """True if numerals run round the barrel so close to the limb that a digit may be hidden."""
-    if row is None or row.rotation % 180 == 0:
-        return False
+def _cut_by_limb(row: NumeralRow, phi: Array) -> tuple[bool, bool]:
+    """Whether the limb may hide the first digits of numerals, and the last ones.
+
+    That is so where numerals run round the barrel and start or end so close to the limb that
+    there is no room for two digits more.
+    """
+    if row.rotation % 180 == 0:
+        return False, False
     step = float(phi[1] - phi[0])
-    room = (LIMB - abs(float(phi[0]) + row.y * step)) / step
-    return room < 2 * 0.62 * row.digit_height
+    azimuth = float(phi[0]) + row.y * step
+    needed = 2 * 0.62 * row.digit_height * step
+    low, high = azimuth + LIMB < needed, LIMB - azimuth < needed
+    # turned counter-clockwise by 90 degrees, what lay at large azimuth ends the word
+    return (low, high) if row.rotation % 360 == 90 else (high, low)
 
 
 def _best(
-    alive: list[tuple[float, Scale, int, int]],
-    numerals: _Numerals,
-    k: Array,
-    x: Array,
-    phi: Array,
+    alive: list[_Hypothesis], numerals: _Numerals, k: Array, x: Array, phi: Array
 ) -> Labelling:
     """The likeliest of *alive* with these numerals, and its lead over every other reading."""
-    scored = []
-    for lines, scale, zero, direction in alive:
-        weight = numerals.score(k, scale, zero, direction)
-        scored.append((lines + weight, weight, scale, zero, direction))
-    scored.sort(key=lambda f: -f[0])
-    best = scored[0]
-
-    def same(other: tuple[float, float, Scale, int, int]) -> bool:
-        return (other[2].interval_ml, other[3], other[4]) == (best[2].interval_ml, best[3], best[4])
-
-    rivals = [f for f in scored if not same(f)]
-    margin = best[0] - rivals[0][0] if rivals else np.inf
+    scored = _scored(alive, numerals, k)
+    score, weight, best = scored[0]
+    rivals = [f[0] for f in scored if f[2].labels != best.labels]
+    index = (k - best.zero_k) * best.direction
+    on = (index >= 0) & (index <= best.scale.intervals)
     return Labelling(
-        best[2],
-        int(best[3]),
-        int(best[4]),
-        float(best[0]),
-        float(margin),
-        float(best[1]),
+        best.scale,
+        int(best.zero_k),
+        int(best.direction),
+        float(score),
+        float(score - rivals[0]) if rivals else np.inf,
+        float(weight),
         numerals.row,
         x,
         phi,
-        numerals.read(k, best[2], best[3], best[4]),
+        numerals.read(k, best.scale, best.zero_k, best.direction),
+        float(np.sum(numerals.any_line[on] > LINE_SEEN)) / (best.scale.intervals + 1),
     )
+
+
+def _scored(
+    alive: list[_Hypothesis], numerals: _Numerals, k: Array
+) -> list[tuple[float, float, _Hypothesis]]:
+    """(log-likelihood, the numerals' share of it, hypothesis), likeliest first."""
+    scored = []
+    for h in alive:
+        weight = numerals.score(k, h.scale, h.zero_k, h.direction)
+        scored.append((h.lines + numerals.size(h.radius_mm) + weight, weight, h))
+    return sorted(scored, key=lambda f: -f[0])
 
 
 def reads_better_mirrored(graduations: Graduations, labelling: Labelling) -> bool:
@@ -286,9 +349,7 @@ def reads_better_mirrored(graduations: Graduations, labelling: Labelling) -> boo
     span = (labelling.value_ml(k) >= 0) & (labelling.value_ml(k) <= labelling.scale.largest_ml)
     mirrored = np.ascontiguousarray(flat[::-1])
     for row in _rows(mirrored, step, columns[span]):
-        if row is None:
-            continue
-        numerals = _Numerals(row, columns, any_line, _cut_by_limb(row, phi))
+        numerals = _Numerals(row, columns, any_line, step, _cut_by_limb(row, phi))
         score = numerals.score(k, labelling.scale, labelling.zero_k, labelling.direction)
         if score > max(labelling.numeral_score, 0.0) + MIRROR_GAIN:
             return True
@@ -311,9 +372,7 @@ def flat_picture(graduations: Graduations) -> tuple[NDArray[np.float32], Array, 
 def _any_line(graduations: Graduations) -> Array:
     """How surely each line is there, (K,) in 0..1, in the windows where all lines run."""
     presence = graduations.presence
-    k = graduations.k
-    used = graduations.points.k
-    core = (k >= np.percentile(used, 5)) & (k <= np.percentile(used, 95))
+    core = _core(np.clip(presence, 0, 1).mean(1))
     reference = np.percentile(presence[core], 45, axis=0)
     top = float(reference.max())
     zone = reference >= max(0.5 * top, 0.03)
@@ -325,20 +384,46 @@ def _any_line(graduations: Graduations) -> Array:
     return np.asarray(np.clip(scaled.mean(1), 0, 1))
 
 
+def _core(strength: Array) -> slice:
+    """The stretch of lines that stands out most: strong within, weak beyond its ends.
+
+    Chance finds on rod, needle or desk are scattered; the scale is one dense stretch.
+    """
+    gain = strength - 0.4 * float(np.percentile(strength, 85))
+    total = np.concatenate([[0.0], np.cumsum(gain)])
+    lowest = np.minimum.accumulate(total)
+    stop = int(np.argmax(total - lowest))
+    start = int(np.argmin(total[: stop + 1]))
+    return slice(start, stop) if stop - start >= 5 else slice(0, len(strength))
+
+
 def _solid_ends(any_line: Array, hidden: int) -> tuple[int, int]:
     """First and last index of the scale's lines: they have neighbours, and no wide gaps.
 
     A lone find beyond the ends is not the scale's; nor is a group of finds further away
     than *hidden* lines, the most that a stopper can cover.
     """
-    there = any_line > 0.45
+    there = any_line > LINE_SEEN
     support = np.convolve(there, np.ones(7), mode="same")
     solid = np.flatnonzero(there & (support >= 4))
     if len(solid) < 2:
         solid = np.flatnonzero(there)
-    runs = np.split(solid, np.flatnonzero(np.diff(solid) > hidden) + 1)
+    apart = [_gap(there, i, j) > hidden for i, j in pairwise(solid.tolist())]
+    runs = np.split(solid, np.flatnonzero(apart) + 1)
     run = max(runs, key=lambda r: float(any_line[r].sum()))
     return int(run[0]), int(run[-1])
+
+
+def _gap(there: Array, i: int, j: int) -> int:
+    """Lines missing between *i* and *j*, apart from those that go on from either side.
+
+    Beside a gap a line has neighbours on one side only and so may not count as solid.
+    """
+    while j - i > 1 and there[i + 1 : i + 3].any():
+        i += 1
+    while j - i > 1 and there[j - 2 : j].any():
+        j -= 1
+    return j - i - 1
 
 
 def _ends_missing(any_line: Array, on: Array) -> float:
@@ -357,7 +442,7 @@ def _long_lines(
     """Log-likelihood (K,) that lines k = phase (mod every) are the long ones, best window."""
     presence = graduations.presence
     is_long = (k - phase) % every == 0
-    there = any_line > 0.45
+    there = any_line > LINE_SEEN
     if (is_long & there).sum() < 2 or (~is_long & there).sum() < 2:
         return np.zeros(len(k))
     on = np.median(presence[is_long & there], axis=0)
@@ -376,9 +461,18 @@ def _long_lines(
 class _Numerals:
     """Log-likelihoods of what is printed beside the lines, read once for each line."""
 
-    def __init__(self, row: NumeralRow | None, columns: Array, any_line: Array, cut: bool) -> None:
+    def __init__(
+        self,
+        row: NumeralRow | None,
+        columns: Array,
+        any_line: Array,
+        step: float,
+        cut: tuple[bool, bool],
+    ) -> None:
         self.row = row
-        self.digit_lost = DIGIT_LOST_AT_LIMB if cut else DIGIT_LOST
+        self.step = step
+        first, last = (DIGIT_LOST_AT_LIMB / (1 + all(cut)) if c else DIGIT_LOST for c in cut)
+        self.digits_lost = (first, last)
         self.columns = columns
         self.any_line = any_line
         self.cache: dict[int, Array] = {}
@@ -390,6 +484,12 @@ class _Numerals:
             self.cache.update(zip(missing, found, strict=True))
         return [self.cache[i] for i in indices]
 
+    def size(self, radius_mm: float) -> float:
+        """Log-likelihood of the digits' height on a barrel of *radius_mm*."""
+        if self.row is None or self.row.support < ENOUGH_SUPPORT:
+            return 0.0
+        return size_of_digits(self.row.digit_height * self.step * radius_mm, radius_mm)
+
     def score(self, k: Array, scale: Scale, zero: int, direction: int) -> float:
         """Log-likelihood ratio of the numerals of *scale* against no numerals there."""
         if self.row is None:
@@ -400,22 +500,13 @@ class _Numerals:
         ]
         if not lines:
             return 0.0
-        plain = lost = cut = 0.0
+        sums = np.zeros((len(LEGIBLE), 4))
         for i, lp in zip(lines, self.at(lines), strict=True):
-            value = float(index[i]) * scale.interval_ml
-            blank = np.log(0.9 * float(np.exp(lp[LABEL_INDEX[NONE_LABEL]])) + 0.002)
-            seen = expected(lp, value)
-            gains = (seen, expected(lp, value, points_lost=True), _expected_cut(lp, value, seen))
+            gains = numeral_gains(lp, float(index[i]) * scale.interval_ml)
             # a numeral without a line beside it counts for less
             share = NUMERAL_WITHOUT_LINE if self.any_line[i] < 0.25 else 1.0
-            a, b, c = (g * share if (g := x - blank) > 0 else g for x in gains)
-            plain, lost, cut = plain + a, lost + b, cut + c
-        ways = (
-            np.log(1 - POINTS_LOST - self.digit_lost) + plain,
-            np.log(POINTS_LOST) + lost,
-            np.log(self.digit_lost) + cut,
-        )
-        return float(np.logaddexp.reduce(ways))
+            sums += np.where(gains > 0, share * gains, gains)
+        return combine(sums, self.digits_lost)
 
     def read(
         self, k: Array, scale: Scale, zero: int, direction: int
@@ -429,18 +520,8 @@ class _Numerals:
             if 0 < j <= scale.intervals and j % scale.per_number == 0:
                 value = float(j) * scale.interval_ml
                 lp = self.at([i])[0]
-                p = float(np.exp(expected(lp, value, legible=1.0)))
+                label = label_of(value)
+                p = float(np.exp(lp[LABEL_INDEX[label]])) if label is not None else 0.0
                 if p > 0.5:
                     out.append((int(k[i]), value, p))
         return tuple(out)
-
-
-def _expected_cut(log_probs: Array, value_ml: float, seen: float) -> float:
-    """Log-likelihood of a patch if some digits at one end of its numeral may be hidden."""
-    label = label_of(value_ml)
-    if label is None:
-        return seen
-    parts = {label[:n].rstrip(".") for n in range(1, len(label))}
-    parts |= {label[n:].lstrip(".") for n in range(1, len(label))}
-    found = sum(float(np.exp(log_probs[LABEL_INDEX[q]])) for q in parts if q in LABEL_INDEX)
-    return float(np.logaddexp(seen, np.log(0.9 * found + 1e-9)))

@@ -17,6 +17,7 @@ of the lines is scored by the sum over its numerals (`NumeralRow.score`).
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cache
 from typing import TYPE_CHECKING
 
 import cv2
@@ -30,6 +31,7 @@ from .numerals_net import (
     PATCH_HEIGHT,
     PATCH_WIDTH,
     STRIDE,
+    TRAINING_SHARES,
     UNIT_LABEL,
     VALUES,
     label_of,
@@ -51,7 +53,16 @@ HEIGHTS_IN_RADII: tuple[float, ...] = (0.41, 0.26, 0.66)
 LONGEST_IN_DIGITS = 45
 #: How often the points of a whole row are too small or too pale to be seen (from a look at
 #: photographs of small barrels, no source).
-POINTS_LOST = 0.02
+POINTS_LOST = 0.1
+#: How probably a numeral of the row can be read: all but spotless, spoilt by stopper and
+#: glare, hardly at all.  Numerals of one row share this, so it is weighed over the whole row.
+LEGIBLE = (0.95, 0.75, 0.45)
+#: A numeral that can't be read is taken for none, or for any other with like odds; so is,
+#: seldom, what is no numeral.  From a look at photographs, no source.
+ILLEGIBLE_IS_NONE = 0.5
+NOTHING_IS_ANYTHING = 0.1
+#: How often a numeral can be seen whole in a row whose points, or end digits, are lost.
+WHOLE_ALL_THE_SAME = 0.1
 #: A row with this much support ends the search over digit heights.
 ENOUGH_SUPPORT = 2.8
 #: A row must hold at least so much confidence once refined: less than one sure numeral is
@@ -122,44 +133,70 @@ class NumeralRow:
 
 
 def score(log_probs: Array, values_ml: Sequence[float] | NDArray[np.float64]) -> float:
-    """Log-likelihood of the numerals seen, if the numbered lines carry *values_ml*.
+    """Log-likelihood ratio of the numerals seen, if the numbered lines carry *values_ml*.
 
-    log_probs: (N, len(LABELS)), one row for each numbered line.  Two things keep
-    the terms from claiming more than they know.  A numeral may be illegible (see
-    `expected`), which then counts little either way.  And small decimal points are
-    lost in *all* numerals of a row together, by the same blur or print: the terms
-    are not independent in that respect, so a second reading without points is
-    weighed in at `POINTS_LOST`.  A row that reads 1, 2, ... 9, 1 is thus still
-    best explained by 0.1 ... 0.9, 1.
+    log_probs: (N, len(LABELS)), one row for each numbered line; the ratio is to patches with
+    nothing printed on them.  Three things that the numerals of a row have in common keep the
+    terms from claiming more than they know; each is summed over, not chosen: how legible the
+    row is at all (`LEGIBLE`), whether decimal points can be seen in it (`POINTS_LOST`).
 
     Raises ValueError if the two differ in length.
     """
     if len(log_probs) != len(values_ml):
         raise ValueError("as many columns as values are needed")
-    plain = sum(expected(lp, v) for lp, v in zip(log_probs, values_ml, strict=True))
-    lost = sum(
-        expected(lp, v, points_lost=True) for lp, v in zip(log_probs, values_ml, strict=True)
-    )
-    return float(np.logaddexp(np.log(1 - POINTS_LOST) + plain, np.log(POINTS_LOST) + lost))
+    gains = [numeral_gains(lp, v) for lp, v in zip(log_probs, values_ml, strict=True)]
+    return combine(np.sum(gains, axis=0) if gains else np.zeros((len(LEGIBLE), 4)))
 
 
-def expected(
-    log_probs: Array, value_ml: float, *, legible: float = 0.9, points_lost: bool = False
-) -> float:
-    """Log-likelihood of one patch if its line is numbered *value_ml*.
+def combine(gains: NDArray[np.float64], cut_odds: tuple[float, float] = (0.0, 0.0)) -> float:
+    """Sum over what the numerals of a row have in common; *gains* as of `numeral_gains`.
 
-    With probability *legible* the numeral can be seen and the net's word counts;
-    otherwise the patch looks like anything.  A value without a label (none of the
-    net's classes) can only be the latter.  With *points_lost*, 0.5 may as well be
-    read 5, and 1.5 15.
+    *cut_odds*: how probably first, or last, digits of all numerals are hidden.
     """
-    labels = [label_of(value_ml)]
-    if points_lost and labels[0] is not None and "." in labels[0]:
-        digits = labels[0].replace(".", "").lstrip("0")
-        labels.append(digits if digits in LABEL_INDEX else None)
-    seen = sum(float(np.exp(log_probs[LABEL_INDEX[s]])) for s in labels if s is not None)
-    blank = float(np.exp(log_probs[_NONE]))
-    return float(np.log(legible * seen + (1 - legible) * (0.3 * blank + 0.01)))
+    odds = np.array([1 - POINTS_LOST - sum(cut_odds), POINTS_LOST, *cut_odds])
+    with np.errstate(divide="ignore"):
+        weights = np.log(odds / len(LEGIBLE))
+    return float(np.logaddexp.reduce((gains + weights).ravel()))
+
+
+def numeral_gains(log_probs: Array, value_ml: float) -> NDArray[np.float64]:
+    """(len(LEGIBLE), 4) log-likelihood ratios of one patch, if its line is numbered *value_ml*.
+
+    Down: how legible the row is; across: seen as it is; without a decimal point; first digits
+    hidden; last digits hidden.  The net's probabilities over the labels' shares in training
+    are likelihoods.  A numeral that is not legible looks like nothing or like anything.  A
+    value without a label (none of the net's classes) can only be that.
+    """
+    likelihood = np.exp(log_probs.astype(np.float64)) / TRAINING_SHARES
+    label = label_of(value_ml)
+    seen = likelihood[LABEL_INDEX[label]] if label is not None else 0.0
+    ways = [seen, *(_either(seen, likelihood, parts) for parts in _worn_forms(label))]
+    legible = np.array(LEGIBLE)[:, None]
+    other = ILLEGIBLE_IS_NONE * likelihood[_NONE] + 1 - ILLEGIBLE_IS_NONE
+    nothing = (1 - NOTHING_IS_ANYTHING) * likelihood[_NONE] + NOTHING_IS_ANYTHING
+    return np.asarray(np.log((legible * np.array(ways) + (1 - legible) * other) / nothing))
+
+
+def _either(seen: float, likelihood: NDArray[np.float64], parts: tuple[str, ...]) -> float:
+    """Likelihood of a numeral that is mostly seen in *parts*, sometimes whole."""
+    known = [float(likelihood[LABEL_INDEX[p]]) for p in parts if p in LABEL_INDEX]
+    return (
+        WHOLE_ALL_THE_SAME * seen + (1 - WHOLE_ALL_THE_SAME) * sum(known) / len(known)
+        if known
+        else seen
+    )
+
+
+@cache
+def _worn_forms(label: str | None) -> tuple[tuple[str, ...], ...]:
+    """What a label may look like without its point, its first digits, or its last digits."""
+    if label is None:
+        return (), (), ()
+    plain = (label.replace(".", "").lstrip("0"),) if "." in label else ()
+    cuts = range(1, len(label))
+    ends = {label[n:].lstrip(".") for n in cuts}
+    starts = {label[:n].rstrip(".") for n in cuts}
+    return plain, tuple(sorted(ends)), tuple(sorted(starts))
 
 
 class _View:
@@ -322,6 +359,24 @@ def find_row(
 ) -> NumeralRow | None:
     """The row of numerals with the most support, or None where nothing looks like one.
 
+    Arguments and errors as for `find_rows`.
+    """
+    rows = find_rows(
+        flat, radius_px=radius_px, tick_columns=tick_columns, digit_heights=digit_heights, most=1
+    )
+    return rows[0] if rows else None
+
+
+def find_rows(
+    flat: Array,
+    *,
+    radius_px: float | None = None,
+    tick_columns: Sequence[float] | NDArray[np.float64] | None = None,
+    digit_heights: Sequence[float] | None = None,
+    most: int = 3,
+) -> list[NumeralRow]:
+    """At most *most* rows of numerals, different in turn or place, most supported first.
+
     flat: (H, W) grey levels, axis along x, equal px/mm both ways; radius_px: the
     barrel's outer radius in its pixels (else H is taken to span 170 degrees);
     tick_columns: x of the graduation lines, px; digit_heights: px, if known.
@@ -344,22 +399,29 @@ def find_row(
         for f in order
         if max(LEAST_DIGIT_PX, part.shape[1] / LONGEST_IN_DIGITS) <= f * radius
     ]
-    best: tuple[float, _Peaks, NDArray[np.intp]] | None = None
+    found: list[tuple[float, _Peaks, NDArray[np.intp]]] = []
     for height in heights:
         for rotation in (0, 90, 180, 270):
             peaks = _scan(part, rotation, height)
-            for support, members in _rows(peaks)[:1]:
-                if best is None or support > best[0]:
-                    best = (support, peaks, members)
-        if best is not None and best[0] >= ENOUGH_SUPPORT:
+            found += [(support, peaks, members) for support, members in _rows(peaks)]
+        if max((f[0] for f in found), default=0.0) >= ENOUGH_SUPPORT:
             break
-    if best is None:
-        return None
-    _, peaks, members = best
-    if len(members) == 0:
-        return None
-    row = _refine(flat, replace(peaks, x=peaks.x + left), members, tick_columns)
-    return row if row.support >= LEAST_SUPPORT else None
+    rows: list[NumeralRow] = []
+    found.sort(key=lambda f: -f[0])
+    for _, peaks, members in found[: 4 * most]:
+        if len(rows) == most:
+            break
+        if len(members) == 0 or any(_same_row(peaks, members, row) for row in rows):
+            continue
+        row = _refine(flat, replace(peaks, x=peaks.x + left), members, tick_columns)
+        if row.support >= LEAST_SUPPORT:
+            rows.append(row)
+    return rows
+
+
+def _same_row(peaks: _Peaks, members: NDArray[np.intp], row: NumeralRow) -> bool:
+    y = float(np.average(peaks.y[members], weights=peaks.sure[members]))
+    return peaks.rotation == row.rotation and abs(y - row.y) < 0.7 * row.digit_height
 
 
 def _refine(

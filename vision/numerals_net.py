@@ -51,6 +51,20 @@ VALUES: NDArray[np.float64] = np.array(
 LABEL_INDEX: dict[str, int] = {label: i for i, label in enumerate(LABELS)}
 
 
+def _training_shares() -> NDArray[np.float64]:
+    weights = np.ones(len(LABELS))
+    weights[LABEL_INDEX[NONE_LABEL]] = 0.45 * len(LABELS)
+    weights[LABEL_INDEX[UNIT_LABEL]] = 2.5
+    for common in ("1", "2", "3", "4", "5", "10", "15", "20", "0.5", "1.5", "2.5", "25"):
+        weights[LABEL_INDEX[common]] = 2.0
+    return weights / weights.sum()
+
+
+#: Share of each label among the patches drawn for training.  The net's probabilities are
+#: those of a world with these shares; divided by them they are likelihoods, up to a factor.
+TRAINING_SHARES: NDArray[np.float64] = _training_shares()
+
+
 def label_of(value: float) -> str | None:
     """Canonical label of a volume in mL, or None if the net has no class for it."""
     label = f"{value:.4f}".rstrip("0").rstrip(".")

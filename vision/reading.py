@@ -37,9 +37,10 @@ RIVAL_WEIGHT = 60.0
 RIVAL_SCORE = 0.35  # a prospect with this share of the best one's score is worth a fit
 CLEAR_WEIGHT = 90.0
 MAX_TILT = np.radians(32)
-MARGIN_WITH_NUMERALS = 3.0
+MARGIN_WITH_NUMERALS = 5.0
 MARGIN_LINES_ALONE = 7.0
 MIN_NUMERALS = 6.0
+LEAST_LINES_SEEN = 0.6  # of a scale's lines; a stopper hides a quarter, wear some more
 FRAME_MARGIN_PX = 2.0
 MAX_LINE_SD = 0.2  # outer radii: a fiducial line known no better than that is not seen
 
@@ -168,13 +169,12 @@ def _is_blurred(photo: Photo) -> bool:
 
 def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
     """True if the labelling beats every other one, by its numerals or clearly by its lines."""
-    if labelling.margin < MARGIN_WITH_NUMERALS:
+    if labelling.margin < MARGIN_WITH_NUMERALS or labelling.seen < LEAST_LINES_SEEN:
         return False
     if labelling.numeral_score >= MIN_NUMERALS and len(labelling.read) >= 2:
         return True
     # lines alone: only where their count and pattern leave nothing else, and no numeral objects
-    needed = MARGIN_LINES_ALONE if labelling.numeral_score < 0 else MARGIN_LINES_ALONE - 1.0
-    if labelling.margin < needed or labelling.numeral_score <= -5.0:
+    if labelling.margin < MARGIN_LINES_ALONE or labelling.numeral_score <= -5.0:
         return False
     # lines look the same in a mirror, and through the barrel from behind; numerals don't
     return not reads_better_mirrored(graduations, labelling)
