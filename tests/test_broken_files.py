@@ -36,9 +36,9 @@ def test_a_thousand_damaged_pictures_are_decoded_or_refused(tmp_path: Path) -> N
     slowest = 0.0
     for _ in range(1000):
         path.write_bytes(damaged(rng)[1])
-        start = time.perf_counter()
+        start = time.process_time()
         found = load_photo(path)
-        slowest = max(slowest, time.perf_counter() - start)
+        slowest = max(slowest, time.process_time() - start)
         assert isinstance(found, Photo | Reason)
         refused += isinstance(found, Reason)
     assert 300 < refused < 1000

@@ -311,14 +311,18 @@ def test_a_huge_picture_is_refused_at_once_and_in_little_memory(tmp_path: Path, 
         "import re, sys, time\n"
         "from pathlib import Path\n"
         "from drawmark.vision.photo import load_photo\n"
-        "start = time.perf_counter()\n"
+        "start = time.process_time()\n"
         "found = load_photo(sys.argv[1])\n"
-        "seconds = time.perf_counter() - start\n"
+        "seconds = time.process_time() - start\n"
         "peak_kb = re.search(r'VmHWM:\\s*(\\d+) kB', Path('/proc/self/status').read_text())[1]\n"
         "print(found.code, seconds, peak_kb)\n"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True
+        [sys.executable, "-c", code, str(path)],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
     )
     found, seconds, peak_kb = done.stdout.split()
     assert found == "image-too-large"
@@ -331,18 +335,18 @@ def test_a_jpeg_of_endless_scans_is_refused_at_once(tmp_path: Path) -> None:
     data = path.read_bytes()
     scan = data.rfind(b"\xff\xda")
     path.write_bytes(data[:scan] + data[scan:-2] * 2000 + data[-2:])
-    start = time.perf_counter()
+    start = time.process_time()
     assert code_of(path) == "not-an-image"
-    assert time.perf_counter() - start < 2.0
+    assert time.process_time() - start < 2.0
 
 
 def test_a_file_of_too_many_bytes_is_not_read(tmp_path: Path) -> None:
     path = tmp_path / "long.jpg"
     with path.open("wb") as file:
         file.truncate(MAX_BYTES + 1)  # takes no room on the disk
-    start = time.perf_counter()
+    start = time.process_time()
     assert code_of(path) == "image-too-large"
-    assert time.perf_counter() - start < 0.5
+    assert time.process_time() - start < 0.5
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes and devices as files")

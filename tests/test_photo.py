@@ -177,9 +177,9 @@ def test_a_header_that_promises_too_much_is_refused_at_once(
     assert width * height > MAX_PIXELS
     path = tmp_path / "huge.png"
     path.write_bytes(png_header(width, height))
-    start = time.perf_counter()
+    start = time.process_time()
     assert code_of(path) == "image-too-large"
-    assert time.perf_counter() - start < 1.0
+    assert time.process_time() - start < 1.0
 
 
 @pytest.mark.parametrize("mode", ["L", "RGBA", "P", "1", "CMYK", "I;16"])
