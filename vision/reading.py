@@ -36,7 +36,7 @@ RIVAL_SHARE = 0.45  # a second comb with this share of the first's weight is a s
 RIVAL_WEIGHT = 60.0
 RIVAL_SCORE = 0.35  # a prospect with this share of the best one's score is worth a fit
 CLEAR_WEIGHT = 90.0
-MAX_TILT = np.radians(32)
+MAX_TILT = np.radians(32)  # of the barrel, and of the view of the ring; no net saw steeper ones
 MARGIN_WITH_NUMERALS = 5.0
 MARGIN_LINES_ALONE = 7.0
 MIN_NUMERALS = 6.0
@@ -104,6 +104,8 @@ def read_pixels(
     line = measure_ring(photo, found.cylinder, guess, mass, labelling.direction)
     if line.mass < MIN_MASS or line.sd > MAX_LINE_SD:
         return _refuse("plunger-not-visible", photo, found, labelling)
+    if abs(found.cylinder.view_angle(line.x)) > MAX_TILT:
+        return _refuse("tilt-too-large", photo, found, labelling, line=line)
     volume = float(labelling.value_ml(found.lattice.k(line.x)))
     scale = labelling.scale
     if not -0.5 * scale.interval_ml <= volume <= 1.02 * scale.largest_ml + scale.interval_ml:
