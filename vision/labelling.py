@@ -274,14 +274,12 @@ def _hidden(pitch: float) -> int:
 
 
 def _rows(flat: Array, step: float, columns: Array) -> Iterator[NumeralRow]:
-    """Rows of numerals on *flat*: those found unaided, then those of each digit height."""
-    for heights in (None, *([h / step] for h in DIGIT_HEIGHTS)):
+    """Rows of numerals on *flat*: the best found unaided, then some of each digit height."""
+    looks: list[tuple[list[float] | None, int]] = [(None, 1)]
+    looks += [([h / step], ROWS_AT_A_HEIGHT) for h in DIGIT_HEIGHTS]
+    for heights, most in looks:
         yield from find_rows(
-            flat,
-            radius_px=1.0 / step,
-            tick_columns=columns,
-            digit_heights=heights,
-            most=ROWS_AT_A_HEIGHT,
+            flat, radius_px=1.0 / step, tick_columns=columns, digit_heights=heights, most=most
         )
 
 
@@ -476,6 +474,7 @@ class _Numerals:
         self.columns = columns
         self.any_line = any_line
         self.cache: dict[int, Array] = {}
+        self.gains: dict[tuple[int, float], Array] = {}
 
     def at(self, indices: list[int]) -> list[Array]:
         missing = [i for i in indices if i not in self.cache]
@@ -502,11 +501,16 @@ class _Numerals:
             return 0.0
         sums = np.zeros((len(LEGIBLE), 4))
         for i, lp in zip(lines, self.at(lines), strict=True):
-            gains = numeral_gains(lp, float(index[i]) * scale.interval_ml)
+            sums += self._gains(i, lp, round(float(index[i]) * scale.interval_ml, 6))
+        return combine(sums, self.digits_lost)
+
+    def _gains(self, i: int, log_probs: Array, value_ml: float) -> Array:
+        if (i, value_ml) not in self.gains:
+            gains = numeral_gains(log_probs, value_ml)
             # a numeral without a line beside it counts for less
             share = NUMERAL_WITHOUT_LINE if self.any_line[i] < 0.25 else 1.0
-            sums += np.where(gains > 0, share * gains, gains)
-        return combine(sums, self.digits_lost)
+            self.gains[i, value_ml] = np.where(gains > 0, share * gains, gains)
+        return self.gains[i, value_ml]
 
     def read(
         self, k: Array, scale: Scale, zero: int, direction: int

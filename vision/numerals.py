@@ -17,7 +17,7 @@ of the lines is scored by the sum over its numerals (`NumeralRow.score`).
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, cached_property
 from typing import TYPE_CHECKING
 
 import cv2
@@ -124,8 +124,11 @@ class NumeralRow:
     def log_probs_at(self, columns: Sequence[float] | NDArray[np.float64]) -> Array:
         """(N, len(LABELS)) at the lines at these x, px of the flat picture."""
         xs = np.asarray(columns, np.float64) + self.shift
-        view = _View(self.flat, self.rotation, self.digit_height)
-        return numeral_net().log_probs(view.patches(xs, np.full(len(xs), self.y)))
+        return numeral_net().log_probs(self._view.patches(xs, np.full(len(xs), self.y)))
+
+    @cached_property
+    def _view(self) -> _View:
+        return _View(self.flat, self.rotation, self.digit_height)
 
     def score(self, columns: Sequence[float], values_ml: Sequence[float]) -> float:
         """`score` of what stands at the lines at *columns*, if they carry *values_ml*."""
