@@ -80,11 +80,11 @@ def find_edge(bgr: NDArray[np.uint8], cylinder: Cylinder, guess: float, directio
 
     *direction* is +1 if volume grows with x, else -1.
     """
-    ends = sorted((guess - direction * BEFORE, guess + direction * BEHIND))
+    low, high = sorted((guess - direction * BEFORE, guess + direction * BEHIND))
     strip = finder_strip(
-        bgr, cylinder, *ends, reverse=direction < 0, columns_per_radius=COLUMNS_PER_RADIUS
+        bgr, cylinder, low, high, reverse=direction < 0, columns_per_radius=COLUMNS_PER_RADIUS
     )
-    x = column_positions(*ends, columns_per_radius=COLUMNS_PER_RADIUS)[::direction]
+    x = column_positions(low, high, COLUMNS_PER_RADIUS)[::direction]
     angles = [cylinder.view_angle(float(v)) for v in (x[0], x[-1])]
     slope = direction * np.linspace(np.tan(angles[0]), np.tan(angles[1]), len(x))
     return edge_of(edge_net().look(strip, slope), x)
