@@ -101,8 +101,8 @@ def _plain(text: str) -> str:
     """Docstring to Markdown: section heads in bold, parameters as a list, examples as code."""
     text = text.replace("``", "`")
     text = re.sub(r"^(\w[\w ]*)\n-{3,}$", r"**\1**\n", text, flags=re.MULTILINE)
-    # what is raised, and what it means on the next line, indented
-    text = re.sub(r"^(\w+Error|\w+Warning)\n +(?=\S)", r"- `\1`: ", text, flags=re.MULTILINE)
+    # a parameter or what is raised, and what it means on the next line, indented
+    text = re.sub(r"^(\w[\w, ]*)\n {4}(?=\S)", r"- `\1`: ", text, flags=re.MULTILINE)
     text = re.sub(r"\.  (?=\S)", ". ", text)
     out: list[str] = []
     code = False

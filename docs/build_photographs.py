@@ -2,7 +2,7 @@
 """Make the pictures of docs/photograph.md from the sample photographs, good and bad.
 
     python docs/build_photographs.py              writes docs/photograph/*.jpg
-    python docs/build_photographs.py --answers    also reads each, in full size, and prints the answer
+    python docs/build_photographs.py --answers    reads each, in full size, and prints the answer
 
 What spoils a photograph is put in where it would be: the truth files say where the barrel lies.
 """
