@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from drawmark.vision.lattice import MAX_PITCH, find_lattices, window_profiles
+from drawmark.vision.graduations import CLEAR_EVIDENCE, DOUBTFUL_EVIDENCE
+from drawmark.vision.lattice import MAX_PITCH, MIN_PERIODS, find_lattices, window_profiles
 
 RADIUS_PX = 80.0
 X = np.arange(-4, 4, 0.5 / RADIUS_PX)
@@ -48,7 +49,7 @@ def test_the_pitch_is_found(pitch: float, phase: float) -> None:
     best = find_lattices(flat(pitch, phase, width=min(0.02, pitch / 8)), X, PHI, RADIUS_PX)[0]
     assert best.lattice.pitch == pytest.approx(pitch, rel=0.006)
     assert off_the_lines(best, pitch, phase) < 0.1
-    assert best.contrast > 0.5
+    assert best.score > CLEAR_EVIDENCE
     assert abs(best.phi) < np.radians(55)
 
 
@@ -70,12 +71,18 @@ def test_a_stopper_that_hides_lines_does_not_change_the_pitch() -> None:
     assert best.lattice.pitch == pytest.approx(pitch, rel=0.006)
 
 
-def test_noise_alone_has_little_contrast() -> None:
-    lines = find_lattices(flat(0.2), X, PHI, RADIUS_PX)[0]
-    rng = np.random.default_rng(1)
+@pytest.mark.parametrize("number", range(5))
+def test_noise_alone_is_no_evidence(number: int) -> None:
+    rng = np.random.default_rng(number)
     noise = np.abs(rng.normal(0, 0.2, (len(PHI), len(X)))).astype(np.float32)
     for candidate in find_lattices(noise, X, PHI, RADIUS_PX):
-        assert candidate.contrast < 0.4 * lines.contrast
+        assert candidate.score < DOUBTFUL_EVIDENCE
+
+
+def test_a_few_bars_are_no_comb() -> None:
+    """Fewer lines than eight on the stretch: a stopper's rings, a flange, a numeral."""
+    few = find_lattices(flat(1.5, long_every=1, noise=0.02), X, PHI, RADIUS_PX)
+    assert all(c.lattice.pitch <= (X[-1] - X[0]) / MIN_PERIODS * 1.01 for c in few)
 
 
 def test_candidates_come_best_first_and_within_the_limits() -> None:

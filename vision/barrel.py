@@ -16,14 +16,18 @@ import numpy as np
 from .strip import Strip, cut_strip
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
 
     Array = NDArray[Any]
 
 DIRECTIONS = 36
-SHRINK = 5  # the comb's energy is summed over long boxes: a fifth of the size is ample
+SHRINK = 3  # the comb's energy is summed over long boxes: a sixth of the size is ample
 PIECES = 24
 BUSIEST = 4
+BUSY_THRESHOLD = 0.8
+BUSY_WEIGHT = 16.0
 MIN_WIDTH_PX = 16
 BOX_SHARE = 0.16  # box length as a share of the picture's long side
 
@@ -62,18 +66,18 @@ def find_combs(gray: NDArray[np.uint8], most: int = 6) -> list[Comb]:
     g = gray.astype(np.float32)
     mean = cv2.blur(g, (31, 31))
     spread = np.sqrt(np.maximum(cv2.blur(g * g, (31, 31)) - mean * mean, 0))
-    thin = np.minimum(thin / (spread + 6.0), 2.0)
+    thin = _halved(np.minimum(thin / (spread + 6.0), 2.0))
     smooth = cv2.GaussianBlur(g, (0, 0), 1.0)
     gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0)
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
-    c2 = cv2.GaussianBlur(gx * gx - gy * gy, (0, 0), 2.0)
-    s2 = cv2.GaussianBlur(2 * gx * gy, (0, 0), 2.0)
-    total = cv2.GaussianBlur(gx * gx + gy * gy, (0, 0), 2.0)
-    norm = np.hypot(c2, s2) + 1e-6
-    weight = thin * norm / (total + 50.0)
-    c2, s2 = c2 / norm, s2 / norm  # cosine and sine of twice the direction across the line
-    energies = _energy_by_direction(weight, np.arctan2(s2, c2) / 2)
-    size = int(BOX_SHARE * max(gray.shape) / SHRINK) | 1
+    # the structure tensor is smooth: half the size holds it
+    xx, yy, xy = (cv2.GaussianBlur(_halved(t), (0, 0), 1.0) for t in (gx * gx, gy * gy, gx * gy))
+    norm = np.hypot(xx - yy, 2 * xy) + 1e-6
+    weight = thin * norm / (xx + yy + 50.0)
+    across = np.arctan2(2 * xy, xx - yy) / 2  # the direction across the line
+    energies = _energy_by_direction(weight, across)
+    cell = 2 * SHRINK
+    size = int(BOX_SHARE * max(gray.shape) / cell) | 1
     mid = size // 2
     found: list[Comb] = []
     for i in range(DIRECTIONS):
@@ -88,7 +92,7 @@ def find_combs(gray: NDArray[np.uint8], most: int = 6) -> list[Comb]:
         )
         for _ in range(2):
             _, score, _, (px, py) = cv2.minMaxLoc(response)
-            centre = (np.array([px, py], float) + 0.5) * SHRINK
+            centre = (np.array([px, py], float) + 0.5) * cell
             found.append(Comb(centre, float(angle), float(score)))
             cv2.circle(response, (px, py), size // 2, 0, -1)
     found.sort(key=lambda c: -c.score)
@@ -96,7 +100,7 @@ def find_combs(gray: NDArray[np.uint8], most: int = 6) -> list[Comb]:
     for comb in found:
         for other in kept:
             turn = abs((comb.angle - other.angle + np.pi / 2) % np.pi - np.pi / 2)
-            near = np.hypot(*(comb.centre - other.centre)) < 0.5 * size * SHRINK
+            near = np.hypot(*(comb.centre - other.centre)) < 0.5 * size * cell
             if turn < np.radians(25) and near:
                 break
         else:
@@ -106,8 +110,16 @@ def find_combs(gray: NDArray[np.uint8], most: int = 6) -> list[Comb]:
     return kept
 
 
+def _halved(image: Array) -> Array:
+    """*image* (H, W) at half the size, averaged."""
+    size = (image.shape[1] // 2, image.shape[0] // 2)
+    return np.asarray(
+        cv2.resize(image[: 2 * size[1], : 2 * size[0]], size, interpolation=cv2.INTER_AREA)
+    )
+
+
 def _energy_by_direction(weight: Array, angle: Array) -> Array:
-    """Mean of *weight* (H, W) in cells of SHRINK pixels, (DIRECTIONS, H/SHRINK, W/SHRINK).
+    """Mean of *weight* (H, W) in cells of SHRINK samples, (DIRECTIONS, H/SHRINK, W/SHRINK).
 
     Each pixel counts for the directions within about 20 degrees of its own *angle*.  Pixels
     are first sorted into bins of direction, so that the picture is gone through once.
@@ -146,15 +158,18 @@ def _refine_angle(image: Array, comb: Comb, long_side: float) -> float:
     strip = cut_strip(image, comb.centre, comb.angle, 0.15 * long_side, 0.11 * long_side)
     edges = _edges(strip.gray)
     h, w = edges.shape
-    best, best_score = 0.0, -1.0
-    for turn in np.radians(np.arange(-10, 10.1, 0.5)):
+
+    def sharpness(turn: float) -> float:
         k = float(np.tan(turn))
         shear = np.array([[1, 0, 0], [k, 1, -k * w / 2]], np.float32)
         turned = cv2.warpAffine(edges, shear, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
         profile = _edge_profile(turned)
-        score = float(np.sum(np.clip(profile - np.median(profile), 0, None) ** 3))
-        if score > best_score:
-            best, best_score = float(turn), score
+        return float(np.sum(np.clip(profile - np.median(profile), 0, None) ** 3))
+
+    scores = {float(t): sharpness(np.radians(t)) for t in np.arange(-10, 10.1, 1.0)}
+    best = max(scores, key=lambda t: scores[t])
+    scores |= {t: sharpness(np.radians(t)) for t in (best - 0.5, best + 0.5)}
+    best = float(np.radians(max(scores, key=lambda t: scores[t])))
     return comb.angle + best
 
 
@@ -167,14 +182,8 @@ def find_walls(image: NDArray[np.uint8], comb: Comb) -> Barrel | None:
     angle = _refine_angle(image, comb, long_side)
     half_width = 0.16 * long_side
     strip = cut_strip(image, comb.centre, angle, 0.2 * long_side, half_width)
-    along = np.abs(cv2.Sobel(cv2.GaussianBlur(strip.gray, (0, 0), 1.2), cv2.CV_32F, 1, 0)) / 8
-    along[:, :3] = along[:, -3:] = 0
     edge = _edge_profile(_edges(strip.gray), 9)
-    # Busyness of a row: that of its fourth busiest piece, above the card's.  Numerals, stopper
-    # and nozzle make even the bare side of a barrel busy; the flange is one piece or two.
-    pieces = np.array([p.mean(1) for p in np.array_split(np.minimum(along, 8), PIECES, axis=1)])
-    floor = np.percentile(pieces, 20, axis=1, keepdims=True)
-    busy = np.sort(np.log((pieces + 0.15) / (floor + 0.15)), axis=0)[-BUSIEST]
+    busy = _busyness(strip.gray)[-BUSIEST]
     # An outline is a sharp edge, busy on its inner side and quiet on its outer side.  A shadow's
     # edge is quiet on both, a plunger rod's busy on both.
     band = max(4, int(0.006 * long_side))
@@ -211,6 +220,54 @@ def find_walls(image: NDArray[np.uint8], comb: Comb) -> Barrel | None:
     return Barrel(centre, angle, radius, (walls[0], walls[1]), strip, comb.score, contrast)
 
 
+def refine_walls(
+    image: NDArray[np.uint8], middle: Array, angle: float, radius_px: float, half_length: float
+) -> tuple[Array, Array] | None:
+    """Outlines, two (M, 2) arrays at -normal and +normal, beside a stretch known to hold lines.
+
+    Along the stretch, rows of the barrel are busy (lines, numerals, stopper) and rows of the
+    card are quiet.  The outlines divide them best and lie on edges.  *middle*: pixel (2,) on
+    the supposed axis; *radius_px*: rather too large than too small.  ``None`` if there
+    is no telling.
+    """
+    strip = cut_strip(image, middle, angle, half_length, 2.6 * radius_px)
+    edge = _edge_profile(_edges(strip.gray), 9)
+    busy = _busyness(strip.gray)[-4:].mean(0)
+    rows = np.arange(len(busy))
+    aside = (rows - (len(rows) - 1) / 2) / radius_px
+    quiet = np.percentile(busy, 15)
+    loud = np.percentile(busy[np.abs(aside) < 1.2], 60)
+    if not loud > quiet + 0.2:
+        return None
+    inside = np.clip((busy - quiet) / (loud - quiet), 0, 1) - BUSY_THRESHOLD
+    total = np.concatenate([[0.0], np.cumsum(inside)]) / radius_px
+    sharp = np.log(np.maximum(edge / (np.percentile(edge, 95) + 1e-6), 0.05))
+    reach = int(radius_px)
+    outside_before = total[rows] - total[np.maximum(rows - reach, 0)]
+    outside_after = total[np.minimum(rows + 1 + reach, len(rows))] - total[rows + 1]
+    first = sharp - BUSY_WEIGHT * (outside_before + total[rows + 1])
+    second = sharp - BUSY_WEIGHT * (outside_after - total[rows])
+    score = first[:, None] + second[None, :]
+    width = (rows[None, :] - rows[:, None]) / radius_px
+    score[(width < 0.8) | (width > 3.2)] = -np.inf
+    r0, r1 = np.unravel_index(int(score.argmax()), score.shape)
+    reach_px = max(2.0, 0.03 * float(r1 - r0))
+    return _trace_wall(strip, int(r0), reach_px), _trace_wall(strip, int(r1), reach_px)
+
+
+def _busyness(gray: NDArray[np.float32]) -> Array:
+    """How busy each row is in each of PIECES pieces, above the card's, sorted, (PIECES, rows).
+
+    Numerals, stopper and nozzle make even the bare side of a barrel busy; the flange is one
+    piece or two.  Log scale.
+    """
+    along = np.abs(cv2.Sobel(cv2.GaussianBlur(gray, (0, 0), 1.2), cv2.CV_32F, 1, 0)) / 8
+    along[:, :3] = along[:, -3:] = 0
+    pieces = np.array([p.mean(1) for p in np.array_split(np.minimum(along, 8), PIECES, axis=1)])
+    floor = np.percentile(pieces, 20, axis=1, keepdims=True)
+    return np.asarray(np.sort(np.log((pieces + 0.15) / (floor + 0.15)), axis=0))
+
+
 def _trace_wall(strip: Strip, row: int, reach: float) -> Array:
     """Pixels (M, 2) on the outline near *row* of *strip*: a line fitted to its edge pieces."""
     edges = np.abs(_edges(strip.gray))
@@ -224,7 +281,7 @@ def _trace_wall(strip: Strip, row: int, reach: float) -> Array:
     slope, level = 0.0, float(row)
     for _ in range(5):
         r = y - (level + slope * (x - w / 2))
-        weight = strength / (1 + (r / 1.5) ** 2)
+        weight = strength / (1 + (r / 1.5) ** 2) + 1e-6
         slope, level = np.polyfit(x - w / 2, y, 1, w=np.sqrt(weight))
     columns = np.linspace(0, w - 1, 6)
     fitted = level + slope * (columns - w / 2)
@@ -238,15 +295,18 @@ def _trace_wall(strip: Strip, row: int, reach: float) -> Array:
     )
 
 
-def find_barrels(gray: NDArray[np.uint8], most: int = 5) -> list[Barrel]:
-    """Likely barrels in *gray* (H, W) uint8, best comb first, one for each place."""
+def find_barrels(gray: NDArray[np.uint8], most: int = 10) -> Iterator[Barrel]:
+    """Likely barrels in *gray* (H, W) uint8, best comb first, one for each place.
+
+    The outlines beside a comb are looked for when it is asked for.
+    """
     kept: list[Barrel] = []
     for comb in find_combs(gray, most):
         barrel = find_walls(gray, comb)
         if barrel is None or any(_same(barrel, other) for other in kept):
             continue
         kept.append(barrel)
-    return kept
+        yield barrel
 
 
 def _same(a: Barrel, b: Barrel) -> bool:

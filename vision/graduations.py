@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from .barrel import refine_walls
 from .cylinder import Camera, Cylinder
 from .lattice import LatticeCandidate, find_lattices, window_profiles
 from .pose import (
@@ -29,13 +30,26 @@ if TYPE_CHECKING:
 
     Array = NDArray[Any]
 
+CORE_SHARE = 0.17  # half length of the stretches looked at, as a share of the long side
+CLEAR_EVIDENCE = 200.0  # a lattice beyond doubt: no other stretch needs to be looked at
+DOUBTFUL_EVIDENCE = 60.0  # what clutter reaches
+TILT_STEPS = np.radians([5.0, 2.5])
+REACH_PX = (8.0, 4.5, 2.5, 2.5)  # how far from its supposed place a line is looked for
+REACH_SHARE = 0.35  # ... and at most as a share of the pitch
 MIN_POINTS = 24
 WALL_SD_PX = 1.2
+MIN_STRETCH_PX = 48.0  # shorter ones say nothing about the outlines beside them
+# An outline counts like this many points on lines when it lies beside the lines just fitted,
+# and next to nothing as long as it is only supposed.
+WALL_WEIGHT, LONE_WALL_WEIGHT, SUPPOSED_WALL_WEIGHT = 40.0, 4.0, 2.0
+WALLS_AGREE = 0.06
 GOOD_WEIGHT = 120.0  # agreeing points after which no other lattice is tried
+FINER_SHARE = 0.6
 MARGIN = 14  # lines looked at beyond both ends of what was fitted
 SUBDIVISIONS = (10, 5, 4, 2)
 MIN_SUBDIVISION_PX = 2.5
 MIN_SUBDIVISION_SCORE = 0.24
+EMPTY_SHARE = 0.35
 
 
 @dataclass(frozen=True)
@@ -66,11 +80,13 @@ class Graduations:
         Points found by chance scatter evenly over the search window, so their median
         distance from the lattice is half of it.
         """
-        if not len(self.points):
+        off = np.abs(self.fit.residuals_px)
+        off = off[~np.isnan(off)]
+        if not len(off):
             return 0.0
-        spread = float(np.nanmedian(np.abs(self.fit.residuals_px)))
-        chance = min(0.175 * self.lattice.pitch * self.cylinder.radius_px, 1.5)
-        return len(self.points) * max(0.0, 1.0 - spread / chance)
+        spread = float(np.median(off))
+        chance = min(REACH_SHARE * self.lattice.pitch * self.cylinder.radius_px, REACH_PX[-1]) / 2
+        return len(off) * max(0.0, 1.0 - spread / chance)
 
     @property
     def lattice(self) -> Lattice:
@@ -86,17 +102,21 @@ class Prospect:
     cylinder: Cylinder
     strip: Strip
     lines: Array
-    core: float
+    core: tuple[float, float]
     lattices: tuple[LatticeCandidate, ...]
 
     @property
     def score(self) -> float:
-        """Clearness of the best lattice times the strength of the comb."""
-        return max(c.score for c in self.lattices) * self.barrel.comb_score
+        """Evidence for the best lattice."""
+        return self.lattices[0].score
 
 
-def look_at(photo: Photo, barrel: Barrel) -> Prospect | None:
-    """Tilt and lattices of *barrel*, from the unwrapped core; ``None`` if there is no lattice."""
+def look_at(photo: Photo, barrel: Barrel, thorough: bool = False) -> Prospect | None:
+    """Tilt and lattices of *barrel*; ``None`` if there is no lattice.
+
+    The direction of the axis is known from the walls, its comb only roughly: a *thorough* look
+    tries stretches along the whole strip, and the one with the clearest lattice starts the fit.
+    """
     height, width = photo.gray.shape
     long_side = max(height, width)
     focal = photo.focal_px or TYPICAL_FOCAL_35MM / 36.0 * long_side
@@ -107,14 +127,40 @@ def look_at(photo: Photo, barrel: Barrel) -> Prospect | None:
     strip = cut_strip(photo.gray, barrel.centre, barrel.angle, reach, 1.25 * radius)
     lines = line_strength(strip.gray)
     lines[~strip.inside] = 0
-    # the comb is somewhere near the middle: search a core first, then all of the strip
-    core = min(reach, 0.17 * long_side) / radius
-    x = np.arange(-core, core, 0.5 / radius)
-    tilted = scan_tilt(start, strip, lines, x[::2])
-    phi = azimuths(radius)
-    flat = np.minimum(unwrap(tilted, strip, lines, x, phi), 1.0)
-    lattices = tuple(c for c in find_lattices(flat, x, phi, radius)[:3] if c.contrast > 0.1)
-    return Prospect(barrel, tilted, strip, lines, core, lattices) if lattices else None
+    core = min(reach, CORE_SHARE * long_side)
+    columns = np.flatnonzero(strip.inside[strip.inside.shape[0] // 2])
+    ends = columns[[0, -1]] - reach
+    n = max(1, round((ends[1] - ends[0] - 2 * core) / (0.7 * core)) + 1)
+    best: Prospect | None = None
+    across = thorough and n > 1
+    others = np.linspace(ends[0] + core, ends[1] - core, n if across else 0)
+    for middle in (0.0, *others):
+        if best is not None and best.score > CLEAR_EVIDENCE:
+            break
+        x = np.arange(middle - core, middle + core, 0.5) / radius
+        tilted = scan_tilt(start, strip, lines, x)
+        lattices = _lattices(tilted, strip, lines, x)
+        if lattices and lattices[0].score > DOUBTFUL_EVIDENCE:
+            # a stopper or numerals may have misled the scan: perspective spoils the lattice then
+            for turn in TILT_STEPS:
+                for sign in (-1, 1):
+                    other = tilted.moved(tilt=tilted.tilt + sign * turn)
+                    there = _lattices(other, strip, lines, x)
+                    if there and there[0].score > 1.05 * lattices[0].score:
+                        tilted, lattices = other, there
+                        break
+        if lattices and (best is None or lattices[0].score > best.score):
+            best = Prospect(barrel, tilted, strip, lines, (x[0], x[-1]), lattices)
+    return best
+
+
+def _lattices(
+    cylinder: Cylinder, strip: Strip, lines: Array, x: Array
+) -> tuple[LatticeCandidate, ...]:
+    """Lattices supposed on the stretch *x* of *cylinder*."""
+    phi = azimuths(cylinder.radius_px)
+    flat = np.minimum(unwrap(cylinder, strip, lines, x, phi), 1.0)
+    return tuple(find_lattices(flat, x, phi, cylinder.radius_px))
 
 
 def find_graduations(photo: Photo, prospect: Prospect) -> Graduations | None:
@@ -122,6 +168,11 @@ def find_graduations(photo: Photo, prospect: Prospect) -> Graduations | None:
     reach = (prospect.strip.gray.shape[1] - 1) / 2 / prospect.barrel.radius_px
     best: Graduations | None = None
     for candidate in prospect.lattices:
+        if best is not None and best.weight > GOOD_WEIGHT:
+            # only finer lines, as plain as these, could have been missed
+            finer = candidate.lattice.pitch < 0.7 * best.lattice.pitch
+            if not finer or candidate.score < FINER_SHARE * prospect.score:
+                continue
         fitted = _fit(
             photo,
             prospect.barrel,
@@ -135,8 +186,6 @@ def find_graduations(photo: Photo, prospect: Prospect) -> Graduations | None:
         )
         if fitted is not None and (best is None or fitted.weight > 1.2 * best.weight):
             best = fitted
-        if best is not None and best.weight > GOOD_WEIGHT:
-            break
     return best
 
 
@@ -156,32 +205,39 @@ def _fit(
     lattice: Lattice,
     strip: Strip,
     lines: Array,
-    core: float,
+    core: tuple[float, float],
     lo: float,
     hi: float,
 ) -> Graduations | None:
     """Alternate between looking for the lines and fitting the pose, core first."""
     long_side = max(photo.gray.shape)
     fit: PoseFit | None = None
-    span_lo, span_hi = -core, core
+    span_lo, span_hi = core
     points = None
-    for reach_px in (8.0, 4.5, 2.5, 2.5):
+    walls, wall_weight = barrel.walls, SUPPOSED_WALL_WEIGHT
+    for reach_px in REACH_PX:
         k = lattice.between(span_lo, span_hi)
         if len(k) < 5:
             return None
         radius = cylinder.radius_px
-        reach = max(min(0.35 * lattice.pitch, reach_px / radius), 1.2 / radius)
+        reach = max(min(REACH_SHARE * lattice.pitch, reach_px / radius), 1.2 / radius)
         points = tick_points(cylinder, strip, lines, lattice, k, reach)
         if len(points) < MIN_POINTS:
             return None
         fit = fit_pose(
-            cylinder, lattice, points, barrel.walls, WALL_SD_PX, photo.focal_px, long_side
+            cylinder, lattice, points, walls, WALL_SD_PX, photo.focal_px, long_side, wall_weight
         )
         cylinder, lattice = fit.cylinder, fit.lattice
         # the fitted part grows to where lines are actually seen
-        seen = _seen_extent(points, lattice)
+        seen = _seen_extent(points, lattice, fit.residuals_px)
         grow = 0.25 * (seen[1] - seen[0])
         span_lo, span_hi = max(lo, seen[0] - grow), min(hi, seen[1] + grow)
+        refined = _walls_beside(photo, cylinder, seen)
+        if refined is not None:
+            # the outlines first supposed are another witness
+            width = float(np.hypot(*(refined[1].mean(0) - refined[0].mean(0))))
+            agreed = abs(width / (2 * barrel.radius_px) - 1) < WALLS_AGREE
+            walls, wall_weight = refined, WALL_WEIGHT if agreed else LONE_WALL_WEIGHT
     if fit is None or points is None:
         return None
     x = np.arange(max(lo, span_lo - 2), min(hi, span_hi + 2), 0.5 / cylinder.radius_px)
@@ -189,15 +245,16 @@ def _fit(
     flat = np.minimum(unwrap(cylinder, strip, lines, x, phi), 1.0)
     profiles, _ = window_profiles(flat, phi)
     finer = _subdivide(profiles, x, lattice, cylinder.radius_px, seen)
-    if finer > 1:
-        lattice = Lattice(lattice.x0, lattice.pitch / finer)
+    coarser = _every_other(profiles, x, lattice, seen) if finer == 1 else None
+    if finer > 1 or coarser is not None:
+        lattice = coarser or Lattice(lattice.x0, lattice.pitch / finer)
         k = lattice.between(span_lo, span_hi)
-        reach = max(0.35 * lattice.pitch, 1.2 / cylinder.radius_px)
+        reach = max(REACH_SHARE * lattice.pitch, 1.2 / cylinder.radius_px)
         points = tick_points(cylinder, strip, lines, lattice, k, reach)
         if len(points) < MIN_POINTS:
             return None
         fit = fit_pose(
-            cylinder, lattice, points, barrel.walls, WALL_SD_PX, photo.focal_px, long_side
+            cylinder, lattice, points, walls, WALL_SD_PX, photo.focal_px, long_side, wall_weight
         )
         cylinder, lattice = fit.cylinder, fit.lattice
         flat = np.minimum(unwrap(cylinder, strip, lines, x, phi), 1.0)
@@ -209,15 +266,37 @@ def _fit(
     return Graduations(fit, strip, lines, points, k, presence)
 
 
-def _seen_extent(points: TickPoints, lattice: Lattice) -> tuple[float, float]:
-    """Axial range (outer radii) over which lines are seen at two azimuths or more."""
-    k, n = np.unique(points.k, return_counts=True)
+def _walls_beside(
+    photo: Photo, cylinder: Cylinder, stretch: tuple[float, float]
+) -> tuple[Array, Array] | None:
+    """Outlines beside a *stretch* (outer radii) of *cylinder*."""
+    ends = cylinder.project(np.array(stretch), 0.0, 0.0)
+    along = ends[1] - ends[0]
+    angle = float(np.arctan2(along[1], along[0]))
+    half = float(np.hypot(*along)) / 2
+    if not MIN_STRETCH_PX < 2 * half < 2 * max(photo.gray.shape):
+        return None
+    return refine_walls(photo.gray, ends.mean(0), angle, cylinder.radius_px, half)
+
+
+def _seen_extent(points: TickPoints, lattice: Lattice, off_px: Array) -> tuple[float, float]:
+    """Axial range (outer radii) over which lines are seen at two azimuths or more.
+
+    *off_px* (N,): distances of the points from their lines.  Beyond the scale's ends points are
+    found by chance, but they do not lie on the lattice.
+    """
+    near = np.abs(off_px) < max(0.4, 1.5 * float(np.nanmedian(np.abs(off_px))))
+    k, n = np.unique(points.k[near], return_counts=True)
     k = k[n >= 2]
     if len(k) < 3:
         k = np.unique(points.k)
     # isolated far finds are print or flange: keep the longest run with gaps below 8 lines
     runs = np.split(k, np.flatnonzero(np.diff(k) > 8) + 1)
     run = max(runs, key=len)
+    while len(run) > 8 and run[3] - run[0] > 5:
+        run = run[1:]
+    while len(run) > 8 and run[-1] - run[-4] > 5:
+        run = run[:-1]
     return float(lattice.x(run[0])), float(lattice.x(run[-1]))
 
 
@@ -234,6 +313,28 @@ def line_contrast(profiles: Array, x: Array, lattice: Lattice, k: Array) -> Arra
     before = _at(profiles, x, lattice.x(k - 0.5))
     after = _at(profiles, x, lattice.x(k + 0.5))
     return on - np.maximum(before, after) * 0.8
+
+
+def _every_other(
+    profiles: Array, x: Array, lattice: Lattice, seen: tuple[float, float]
+) -> Lattice | None:
+    """The lattice of every second or third line, if there is nothing on the others.
+
+    Thin lines have harmonics as strong as the fundamental, so a lattice too fine may be found.
+    """
+    k = lattice.between(seen[0] - 0.02, seen[1] + 0.02)
+    found = line_contrast(profiles, x, lattice, k)
+    for parts in (2, 3):
+        if len(k) < 4 * parts:
+            continue
+        strength = np.array([np.clip(found[k % parts == j], 0, 1).mean(0) for j in range(parts)])
+        first = int(strength.max(1).argmax())
+        clear = strength[first] >= max(0.1, 0.3 * float(strength[first].max()))
+        share = np.delete(strength, first, axis=0)[:, clear] / strength[first][clear]
+        # elsewhere the others may meet numerals, but short lines stand where long ones do
+        if clear.any() and share.max() < EMPTY_SHARE:
+            return Lattice(float(lattice.x(first)), lattice.pitch * parts)
+    return None
 
 
 def _subdivide(

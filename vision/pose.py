@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
@@ -24,7 +25,10 @@ K1_SD = 0.02
 TICK_SD_PX = 0.5  # unit weight of a point on a line
 MAX_AZIMUTH = np.radians(80)
 MOST_POINTS = 300
-TILT_SCAN = np.radians(np.arange(-26, 26.5, 2.0))
+TILT_SCAN = np.radians(np.arange(-27, 27.5, 3.0))
+LONGEST_PERIOD = 1.6  # outer radii: what is coarser is not lines
+SHORTEST_PERIOD_PX = 2.2
+SIGN2PI = -2j * np.pi
 
 
 @dataclass(frozen=True)
@@ -71,22 +75,26 @@ def azimuths(radius_px: float, limit: float = MAX_AZIMUTH) -> Array:
 def scan_tilt(cylinder: Cylinder, strip: Strip, lines: Array, x: Array) -> Cylinder:
     """*cylinder* at the tilt where the unwrapped lines are straightest.
 
-    Straight lines add up to sharp peaks when averaged over azimuth, so the normalised
-    second moment of that average is greatest at the right tilt.  One degree is
-    enough to start the least-squares fit.
+    Unwrapped without tilt, a line at azimuth phi stands aside by (1 - cos phi) tan(tilt), all
+    lines alike.  So rows at all azimuths are shifted back (in the Fourier domain, where a shift
+    is a phase) and added: straight lines add up to the greatest power.  One degree is enough
+    to start the least-squares fit.
     """
     phi = azimuths(cylinder.radius_px)[::3]
+    rows = np.minimum(unwrap(cylinder.moved(tilt=0.0), strip, lines, x, phi), 1.0)
+    step = float(x[1] - x[0])
+    spectra = np.fft.rfft((rows - rows.mean(1, keepdims=True)) * np.hanning(len(x)), axis=1)
+    frequency = np.fft.rfftfreq(len(x), step)
+    band = (frequency > 1 / LONGEST_PERIOD) & (frequency < cylinder.radius_px / SHORTEST_PERIOD_PX)
+    spectra, frequency = spectra[:, band], frequency[band]
+    away = 1 - np.cos(phi)
 
     def straightness(tilt: float) -> float:
-        trial = cylinder.moved(tilt=tilt)
-        profile = np.minimum(unwrap(trial, strip, lines, x, phi), 1.0).mean(0)
-        return float(np.sum(profile**2) / (np.sum(profile) ** 2 + 1e-9))
+        shift = np.exp(SIGN2PI * frequency[None, :] * (away * np.tan(tilt))[:, None])
+        return float(np.sum(np.abs((spectra * shift).sum(0)) ** 2))
 
-    coarse = [straightness(float(t)) for t in TILT_SCAN]
-    best = float(TILT_SCAN[int(np.argmax(coarse))])
-    fine = best + np.radians([-1.0, 0.0, 1.0])
-    best = float(fine[int(np.argmax([straightness(float(t)) for t in fine]))])
-    return cylinder.moved(tilt=best)
+    best = max(TILT_SCAN, key=straightness)
+    return cylinder.moved(tilt=float(max(best + np.radians([-1, 0, 1]), key=straightness)))
 
 
 def tick_points(
@@ -101,7 +109,9 @@ def tick_points(
 ) -> TickPoints:
     """Where lines *k* of *lattice* are seen, by azimuth bin; *reach* in outer radii.
 
-    Sub-pixel position by a parabola through the strongest sample and its neighbours.
+    Sub-pixel position by a parabola through the strongest sample and its neighbours, of the
+    strength smoothed and not cut off at the top: the flat top of a thick line has no strongest
+    sample, and to take its first would shift the whole scale.
     """
     step = 0.5 / cylinder.radius_px
     lo, hi = float(lattice.x(k.min())) - reach, float(lattice.x(k.max())) + reach
@@ -109,10 +119,11 @@ def tick_points(
     centres = np.arange(-10, 11) * bin_width
     centres = centres[np.abs(centres) <= MAX_AZIMUTH]
     sub = np.linspace(-0.5, 0.5, max(3, int(bin_width * cylinder.radius_px / 2))) * bin_width
-    flat = np.minimum(
-        unwrap(cylinder, strip, lines, x, (centres[:, None] + sub[None, :]).ravel()), 1.2
-    )
+    flat = unwrap(cylinder, strip, lines, x, (centres[:, None] + sub[None, :]).ravel())
     profiles = flat.reshape(len(centres), len(sub), len(x)).mean(1)
+    # a pixel, or what keeps fine lines apart; there are two samples to the pixel
+    blur = 2.0 * min(1.0, 0.2 * lattice.pitch * cylinder.radius_px)
+    profiles = cv2.GaussianBlur(profiles, (0, 0), sigmaX=blur, sigmaY=1e-6)
     half = max(1, round(reach / step))
     at = np.round((lattice.x(k) - x[0]) / step).astype(int)
     window = at[:, None] + np.arange(-half, half + 1)[None, :]
@@ -191,12 +202,14 @@ def fit_pose(
     wall_sd_px: float,
     focal_px: float | None,
     long_side_px: int,
+    wall_weight: float = 2.0,
 ) -> PoseFit:
     """Fit angle, offset, tilt, radius, first line, pitch, focal length and k1.
 
     *walls*: two (M, 2) arrays of pixels on the outlines at -side and +side.  Robust
     (soft L1) in the tick residuals, in units of 0.5 px; the prior on the focal length
-    is EXIF's where *focal_px* is given and broad otherwise.
+    is EXIF's where *focal_px* is given and broad otherwise.  Each outline counts like
+    *wall_weight* points of *wall_sd_px*.
     """
     prior = focal_px or TYPICAL_FOCAL_35MM / 36.0 * long_side_px
     log_sd = FOCAL_LOG_SD_WITH_EXIF if focal_px else FOCAL_LOG_SD_WITHOUT
@@ -213,7 +226,9 @@ def fit_pose(
             for sign, wall in zip((-1.0, 1.0), walls, strict=True):
                 miss = cylinder.miss_distance(wall) - sign
                 # a shadow's edge taken for the outline must not bend the lines
-                parts.append(_soft(miss * cylinder.radius_px / wall_sd_px) / np.sqrt(len(wall) / 2))
+                parts.append(
+                    _soft(miss * cylinder.radius_px / wall_sd_px) * np.sqrt(wall_weight / len(wall))
+                )
         return np.concatenate(parts)
 
     theta0 = np.array(
@@ -241,6 +256,7 @@ def fit_pose(
     off = (x - line.x(fitted.k)) * cylinder.radius_px
     normal = solved.jac.T @ solved.jac
     covariance = np.linalg.pinv(normal)
-    spread = 1.4826 * np.nanmedian(np.abs(off)) if len(off) else np.inf
+    on = np.abs(off[~np.isnan(off)])
+    spread = 1.4826 * np.median(on) if len(on) else np.inf
     used = np.abs(off) < max(3 * spread, 0.6)
     return PoseFit(cylinder, line, covariance, off, used, solved.x, prior)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,7 +20,7 @@ from .finder_net import (
     finder_strip,
     stopper_net,
 )
-from .graduations import Graduations, Prospect, find_graduations, look_at
+from .graduations import CLEAR_EVIDENCE, Graduations, Prospect, find_graduations, look_at
 from .labelling import Labelling, label_lines, reads_better_mirrored
 from .model import Outcome, Reading, Reason, Refusal
 from .photo import Photo, load_photo
@@ -30,11 +31,12 @@ if TYPE_CHECKING:
 
     Array = NDArray[Any]
 
-PROSPECTS = 4
+BARRELS = 5  # looked at, and as many again if there is no clear comb on any
+PROSPECTS = 5
 MIN_WEIGHT = 40.0  # agreeing points on lines below which there is no comb to speak of
 RIVAL_SHARE = 0.45  # a second comb with this share of the first's weight is a second syringe
 RIVAL_WEIGHT = 60.0
-RIVAL_SCORE = 0.35  # a prospect with this share of the best one's score is worth a fit
+RIVAL_SCORE = 80.0  # evidence from which another barrel is worth a fit: clutter reaches 60
 CLEAR_WEIGHT = 90.0
 MAX_TILT = np.radians(32)  # of the barrel, and of the view of the ring; no net saw steeper ones
 MARGIN_WITH_NUMERALS = 5.0
@@ -132,27 +134,37 @@ def read_pixels(
 
 def _graduations(photo: Photo) -> Graduations | Reason:
     """The one graduated barrel in the picture, fitted; or why there is none."""
-    prospects = [p for b in find_barrels(photo.gray) if (p := look_at(photo, b)) is not None]
+    barrels = find_barrels(photo.gray)
+    first = list(islice(barrels, BARRELS))
+    prospects = [p for b in first if (p := look_at(photo, b)) is not None]
+    if not any(p.score > CLEAR_EVIDENCE for p in prospects):
+        everything = [*first, *barrels]
+        prospects = [p for b in everything if (p := look_at(photo, b, thorough=True)) is not None]
     prospects.sort(key=lambda p: -p.score)
-    fitted: list[tuple[Graduations, Prospect]] = []
-    for prospect in prospects[:PROSPECTS]:
-        # a clear first leaves the rest for a photograph in which its lines don't hold together
-        clear = bool(fitted) and fitted[0][0].weight > CLEAR_WEIGHT
-        if clear and prospect.score < RIVAL_SCORE * prospects[0].score:
+    fitted: list[Graduations] = []
+    for i, prospect in enumerate(prospects):
+        # once there is a clear fit the rest matter only as a second syringe
+        clear = [f for f in fitted if f.weight > CLEAR_WEIGHT]
+        if any(_covers(f, prospect) for f in clear):
+            continue
+        if i >= PROSPECTS or (clear and prospect.score < RIVAL_SCORE):
             break
         graduations = find_graduations(photo, prospect)
         if graduations is not None:
-            fitted.append((graduations, prospect))
-    if not fitted:
+            fitted.append(graduations)
+    best = max(fitted, key=lambda f: f.weight, default=None)
+    if best is None or best.weight < MIN_WEIGHT:
         return Reason.of("too-blurred" if _is_blurred(photo) else "no-syringe")
-    fitted.sort(key=lambda f: -f[0].weight)
-    best = fitted[0][0]
-    if best.weight < MIN_WEIGHT:
-        return Reason.of("too-blurred" if _is_blurred(photo) else "no-syringe")
-    for other, _ in fitted[1:]:
+    for other in fitted:
         if other.weight > max(RIVAL_WEIGHT, RIVAL_SHARE * best.weight) and _elsewhere(best, other):
             return Reason.of("several-syringes")
     return best
+
+
+def _covers(fitted: Graduations, prospect: Prospect) -> bool:
+    """True if *prospect* lies on the barrel already fitted."""
+    miss = fitted.cylinder.miss_distance(prospect.barrel.centre)
+    return bool(abs(float(miss)) < 1.3)
 
 
 def _elsewhere(a: Graduations, b: Graduations) -> bool:

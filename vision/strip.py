@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     Array = NDArray[Any]
 
 
+KNOT_PX = 24.0
+
+
 @dataclass(frozen=True)
 class Strip:
     """Pixels sampled along an axis: column = distance along it, row = distance across.
@@ -52,10 +55,10 @@ def cut_strip(
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     strip = cv2.warpAffine(image, m, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
     h, w = image.shape[:2]
-    jj, ii = np.meshgrid(np.arange(size[0]), np.arange(size[1]))
-    x = m[0, 0] * jj + m[0, 1] * ii + m[0, 2]
-    y = m[1, 0] * jj + m[1, 1] * ii + m[1, 2]
-    inside = (x >= 0) & (x <= w - 1) & (y >= 0) & (y <= h - 1)
+    along, across = np.arange(size[0], dtype=np.float32), np.arange(size[1], dtype=np.float32)
+    x = (m[0, 0] * along + m[0, 2])[None, :] + (m[0, 1] * across)[:, None]
+    y = (m[1, 0] * along + m[1, 2])[None, :] + (m[1, 1] * across)[:, None]
+    inside = (np.abs(x - (w - 1) / 2) <= (w - 1) / 2) & (np.abs(y - (h - 1) / 2) <= (h - 1) / 2)
     return Strip(np.asarray(strip, np.float32), m, inside)
 
 
@@ -77,6 +80,14 @@ def line_strength(gray: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(np.clip(out, 0, None) / (0.7 * spread + 4.0), np.float32)
 
 
+def _between(knots: Array, values: Array, x: Array) -> Array:
+    """*values* (P, K) at *knots* (K,), evenly spaced, interpolated at *x* (X,) -> (P, X)."""
+    at = (x - knots[0]) / (knots[1] - knots[0])
+    i = np.clip(at.astype(int), 0, len(knots) - 2)
+    share = (at - i).astype(np.float32)
+    return np.asarray(values[:, i] * (1 - share) + values[:, i + 1] * share, np.float32)
+
+
 def unwrap(
     cylinder: Cylinder,
     strip: Strip,
@@ -85,14 +96,18 @@ def unwrap(
     phi: Array,
     radius: float = 1.0,
 ) -> NDArray[np.float32]:
-    """*image* (same frame as ``strip.gray``) on the cylinder's surface, (len(phi), len(x))."""
-    points = cylinder.project(x[None, :], phi[:, None], radius)
-    columns, rows = strip.columns_rows(points)
+    """*image* (same frame as ``strip.gray``) on the cylinder's surface, (len(phi), len(x)).
+
+    Perspective is smooth: the projection is computed at KNOT_PX and straight between.
+    """
+    knots = np.linspace(x[0], x[-1], 2 + int(abs(x[-1] - x[0]) * cylinder.radius_px / KNOT_PX))
+    points = cylinder.project(knots[None, :], phi[:, None], radius)
+    columns, rows = (_between(knots, c.astype(np.float32), x) for c in strip.columns_rows(points))
     return np.asarray(
         cv2.remap(
             image,
-            columns.astype(np.float32),
-            rows.astype(np.float32),
+            columns,
+            rows,
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_CONSTANT,
             borderValue=0,
