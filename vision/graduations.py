@@ -129,6 +129,8 @@ def look_at(photo: Photo, barrel: Barrel, thorough: bool = False) -> Prospect | 
     lines[~strip.inside] = 0
     core = min(reach, CORE_SHARE * long_side)
     columns = np.flatnonzero(strip.inside[strip.inside.shape[0] // 2])
+    if not len(columns):
+        return None  # an axis beside the picture
     ends = columns[[0, -1]] - reach
     n = max(1, round((ends[1] - ends[0] - 2 * core) / (0.7 * core)) + 1)
     best: Prospect | None = None
