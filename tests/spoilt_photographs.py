@@ -102,3 +102,32 @@ def empty_desks() -> Iterator[np.ndarray]:
         cv2.putText(page, words, (70, y), cv2.FONT_HERSHEY_SIMPLEX, 0.8 + 0.02 * (line % 3),
                     (40, 40, 45), 2, cv2.LINE_AA)  # fmt: skip
     yield page
+
+
+def leaning(name: str, tilt_deg: float) -> np.ndarray:
+    """The barrel of a sample photograph as a camera would see it that looks along it.
+
+    Its surface is taken from the photograph and laid on a cylinder leaning by *tilt_deg*.
+    """
+    from drawmark.vision.cylinder import Camera, Cylinder
+
+    bgr, truth = sample(name)
+    zero, along, per_mm, radius = axis_of(truth)
+    height, width = bgr.shape[:2]
+    focal = truth["camera"]["f_eq_mm"] / 36 * max(height, width)
+    seen = Cylinder(Camera(focal, (width - 1) / 2, (height - 1) / 2),
+                    (float(zero[0]), float(zero[1])),
+                    float(np.arctan2(along[1], along[0])), 0.0, 0.0, radius)  # fmt: skip
+    middle = long_mm(name) / 2 * per_mm / radius
+    wide, tall = 1600, 1200
+    lean = Cylinder(Camera(2000.0, (wide - 1) / 2, (tall - 1) / 2),
+                    ((wide - 1) / 2, (tall - 1) / 2), 0.0, 0.0, float(np.radians(tilt_deg)),
+                    1.1 * radius)  # fmt: skip
+    pixels = np.stack(np.meshgrid(np.arange(wide), np.arange(tall)), -1).astype(float)
+    x, phi = lean.surface(pixels)
+    reach = long_mm(name) * per_mm / radius / 2 + 2.5
+    there = np.isfinite(x) & (np.abs(x) < reach)
+    source = seen.project(np.where(there, x, 0) + middle, np.where(there, phi, 0))
+    barrel = cv2.remap(bgr, source[..., 0].astype(np.float32), source[..., 1].astype(np.float32),
+                       cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+    return np.where(there[..., None], barrel, np.array(PAPER, np.uint8))

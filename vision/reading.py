@@ -42,6 +42,7 @@ MAX_TILT = np.radians(32)  # of the barrel, and of the view of the ring; no net 
 MARGIN_WITH_NUMERALS = 5.0
 MARGIN_LINES_ALONE = 7.0
 MIN_NUMERALS = 6.0
+NUMERALS_FOR_DIRECTION = 4.0
 LEAST_LINES_SEEN = 0.6  # of a scale's lines; a stopper hides a quarter, wear some more
 FRAME_MARGIN_PX = 2.0
 MAX_LINE_SD = 0.2  # outer radii: a fiducial line known no better than that is not seen
@@ -187,8 +188,9 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
         return False
     if labelling.numeral_score >= MIN_NUMERALS and len(labelling.read) >= 2:
         return True
-    # lines alone: only where their count and pattern leave nothing else, and no numeral objects
-    if labelling.margin < MARGIN_LINES_ALONE or labelling.numeral_score <= -5.0:
+    # lines alone: only where their count and pattern leave nothing else. But a comb looks the
+    # same from both ends, so the numerals have to speak for the direction, read or not
+    if labelling.margin < MARGIN_LINES_ALONE or labelling.numeral_score < NUMERALS_FOR_DIRECTION:
         return False
     # lines look the same in a mirror, and through the barrel from behind; numerals don't
     return not reads_better_mirrored(graduations, labelling)
