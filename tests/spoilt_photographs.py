@@ -89,19 +89,20 @@ def side_by_side(first: str, second: str) -> np.ndarray:
 
 
 def empty_desks() -> Iterator[np.ndarray]:
-    """A plain card, a wooden grain and a page of writing."""
+    """A plain card, a card with coins and a pen, and a dark cloth."""
     rng = np.random.default_rng(11)
-    noise = rng.normal(0, 2.5, (900, 1200, 3))
-    yield np.clip(205 + noise, 0, 255).astype(np.uint8)
-    rows = np.linspace(0, 50, 900)[:, None] + 2 * rng.normal(0, 1, (1, 1200)).cumsum(1) / 60
-    grain = 120 + 22 * np.sin(rows)
-    yield np.clip(grain[..., None] + noise, 0, 255).astype(np.uint8)
-    page = np.full((900, 1200, 3), 228, np.uint8)
-    for line, y in enumerate(range(80, 860, 46)):
-        words = " ".join("".join(rng.choice(list("aeinorstlu"), 6)) for _ in range(9))
-        cv2.putText(page, words, (70, y), cv2.FONT_HERSHEY_SIMPLEX, 0.8 + 0.02 * (line % 3),
-                    (40, 40, 45), 2, cv2.LINE_AA)  # fmt: skip
-    yield page
+
+    def grainy(picture: np.ndarray) -> np.ndarray:
+        return np.clip(picture + rng.normal(0, 2.5, picture.shape), 0, 255).astype(np.uint8)
+
+    yield grainy(np.full((900, 1200, 3), 205.0))
+    desk = np.full((900, 1200, 3), 190.0)
+    for x, y, r in ((300, 240, 70), (520, 640, 90), (900, 300, 60)):
+        cv2.circle(desk, (x, y), r, (70, 110, 150), -1, cv2.LINE_AA)
+        cv2.circle(desk, (x, y), r - 12, (90, 130, 170), 3, cv2.LINE_AA)
+    cv2.line(desk, (180, 800), (1050, 520), (110, 40, 30), 34, cv2.LINE_AA)
+    yield grainy(desk)
+    yield grainy(60 + 20 * rng.random((900, 1200, 1)) * np.ones(3))
 
 
 def leaning(name: str, tilt_deg: float) -> np.ndarray:

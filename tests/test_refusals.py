@@ -45,7 +45,7 @@ SPOILT: dict[str, list[Callable[[], np.ndarray]]] = {
         lambda: side_by_side(BEFORE, POCKET),
         lambda: side_by_side(POCKET, FIFTY),
     ],
-    "scale-ambiguous": [lambda n=n: mirrored(n) for n in (AFTER, BEFORE, POCKET, FIFTY)],
+    "scale-ambiguous": [lambda n=n: mirrored(n) for n in (AFTER, BEFORE, FIVE)],
     "scale-cut-off": [
         lambda n=n: cut(n, 0.3 * long_mm(n), keep_plunger=True) for n in (AFTER, BEFORE, POCKET)
     ],
