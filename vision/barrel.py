@@ -230,7 +230,7 @@ def refine_walls(
     the supposed axis; *radius_px*: rather too large than too small.  ``None`` if there
     is no telling.
     """
-    strip = cut_strip(image, middle, angle, half_length, 2.6 * radius_px)
+    strip = cut_strip(image, middle, angle, half_length, 2.1 * radius_px)
     edge = _edge_profile(_edges(strip.gray), 9)
     busy = _busyness(strip.gray)[-4:].mean(0)
     rows = np.arange(len(busy))

@@ -41,7 +41,7 @@ WALL_SD_PX = 1.2
 MIN_STRETCH_PX = 48.0  # shorter ones say nothing about the outlines beside them
 # An outline counts like this many points on lines when it lies beside the lines just fitted,
 # and next to nothing as long as it is only supposed.
-WALL_WEIGHT, LONE_WALL_WEIGHT, SUPPOSED_WALL_WEIGHT = 40.0, 4.0, 2.0
+WALL_WEIGHT, LONE_WALL_WEIGHT, SUPPOSED_WALL_WEIGHT = 40.0, 10.0, 2.0
 WALLS_AGREE = 0.06
 GOOD_WEIGHT = 120.0  # agreeing points after which no other lattice is tried
 FINER_SHARE = 0.6
