@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
+import cv2
 import numpy as np
 
 from ..calc.syringe import nominal_capacity_ml
@@ -45,6 +47,8 @@ MIN_NUMERALS = 6.0
 NUMERALS_FOR_DIRECTION = 4.0
 LEAST_LINES_SEEN = 0.6  # of a scale's lines; a stopper hides a quarter, wear some more
 FRAME_MARGIN_PX = 2.0
+PAINTED_PAST, PAINTED_RADIUS = 4.0, 1.35  # outer radii
+SECOND_EVIDENCE = 200.0  # noise, pens and coins reach 110, a second scale's lines 320
 MAX_LINE_SD = 0.2  # outer radii: a fiducial line known no better than that is not seen
 
 
@@ -97,6 +101,8 @@ def read_pixels(
         return _refuse("contradicts-given-syringe", photo, found, labelling, detail=contradiction)
     if not _ends_in_frame(photo, found, labelling):
         return _refuse("scale-cut-off", photo, found, labelling)
+    if _another_comb(photo, found):
+        return _refuse("several-syringes", photo, found, labelling)
     strip, x = _finder_view(photo, found, labelling)
     findings = stopper_net().look(strip)
     guess, mass = peak_of(findings.fiducial_log_probs, x)
@@ -172,6 +178,24 @@ def _elsewhere(a: Graduations, b: Graduations) -> bool:
     """True if *b* lies on another barrel than *a*: its lines miss a's outline."""
     miss = np.abs(a.cylinder.miss_distance(b.points.pixels))
     return bool(np.median(miss) > 1.3)
+
+
+def _another_comb(photo: Photo, graduations: Graduations) -> bool:
+    """True if, with the barrel painted over, another comb stands out.
+
+    Beside a large barrel a small one is not among the first that are looked at.
+    """
+    cylinder, points = graduations.cylinder, graduations.points
+    ends = graduations.lattice.x(np.array([points.k.min(), points.k.max()]))
+    x = np.linspace(float(ends.min()) - PAINTED_PAST, float(ends.max()) + PAINTED_PAST, 12)
+    limb = cylinder.limb()
+    sides = [cylinder.project(x, side * limb, PAINTED_RADIUS) for side in (-1, 1)]
+    outline = np.concatenate([sides[0], sides[1][::-1]])
+    rest = photo.gray.copy()
+    cv2.fillPoly(rest, [np.round(outline).astype(np.int32)], float(np.median(rest)))
+    others = replace(photo, gray=rest)
+    prospects = (look_at(others, barrel) for barrel in islice(find_barrels(rest), BARRELS))
+    return any(p is not None and p.score > SECOND_EVIDENCE for p in prospects)
 
 
 def _is_blurred(photo: Photo) -> bool:
