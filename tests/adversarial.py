@@ -351,5 +351,6 @@ WRONG_BY_NOW: dict[str, str] = {
     "wrong-scale-from-the-other-end-ten-ml": _ENDS,
     "wrong-scale-from-the-other-end-five-ml": _ENDS,
     "paper-from-the-other-end-ten-ml": _ENDS,
+    "wrong-scale-letters": "taken for a usual 2 mL scale, 10 mL in truth",
     "wrong-scale-two-spacings": "half of the lines makes a scale of its own",
 }
