@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from train_finder import LIMB, PHI, ROWS, normalise, repainted, truth_cylinder
+from train_finder import LIMB, PHI, ROWS, blocks, fold, normalise, repainted, truth_cylinder
 
 PER_RADIUS = 64
 #: What a stored strip shows before and behind the line, and what the net is given, radii.
@@ -66,23 +66,7 @@ def build() -> Any:
     import torch
     from torch import nn
 
-    def conv2(i: int, o: int, k: int, down: int, reach: int) -> nn.Sequential:
-        pad = (k // 2, (k // 2) * reach)
-        return nn.Sequential(
-            nn.Conv2d(i, o, k, (down, 1), pad, (1, reach), bias=False),
-            nn.BatchNorm2d(o), nn.ReLU(),
-        )  # fmt: skip
-
-    class Along(nn.Module):
-        def __init__(self, n: int, reach: int) -> None:
-            super().__init__()
-            self.body = nn.Sequential(
-                nn.Conv2d(n, n, (1, 3), 1, (0, reach), (1, reach), bias=False),
-                nn.BatchNorm2d(n), nn.ReLU(), nn.Dropout2d(0.2), nn.Conv2d(n, n, 1),
-            )  # fmt: skip
-
-        def forward(self, x: torch.Tensor) -> torch.Tensor:
-            return x + self.body(x)
+    conv2, along = blocks(0.2)
 
     class Edge(nn.Module):
         def __init__(self) -> None:
@@ -93,7 +77,7 @@ def build() -> Any:
             )  # fmt: skip
             self.bands = nn.Conv2d(40, 80, (12, 1))
             reaches = (1, 2, 4, 8, 16, 32, 1, 4, 16, 2)
-            self.along = nn.Sequential(*[Along(80, r) for r in reaches])
+            self.along = nn.Sequential(*[along(80, r) for r in reaches])
             self.head = nn.Sequential(nn.ReLU(), nn.Conv2d(80, 1, 1))
 
         def forward(self, x: torch.Tensor) -> torch.Tensor:
@@ -256,14 +240,10 @@ def held_out(net: Any, deck: Deck) -> str:
 def export(state: Path, onnx: Path) -> None:
     """Fold the normalisations into the convolutions, write ONNX."""
     import torch
-    from torch.nn.utils.fusion import fuse_conv_bn_eval
 
     net = build()
     net.load_state_dict(torch.load(state, map_location="cpu"))
-    net.eval()
-    for block in [*net.around, *[a.body for a in net.along]]:
-        block[0] = fuse_conv_bn_eval(block[0], block[1])
-        block[1] = torch.nn.Identity()
+    fold(net)
     torch.onnx.export(
         net, (torch.zeros(1, 5, ROWS, COLUMNS),), str(onnx), input_names=["strip"],
         output_names=["columns"], opset_version=17, dynamo=False,

@@ -183,8 +183,9 @@ def make_strips(
 # --- train -----------------------------------------------------------------------------
 
 
-def build() -> Any:
-    """The net: 2-D over the surface, rows kept apart in six bands, then 1-D along the axis."""
+def blocks(dropout: float) -> tuple[Any, Any]:
+    """What the nets are built of: a 2-D convolution with what follows it, and a residual block
+    along the axis, as makers that take their sizes."""
     import torch
     from torch import nn
 
@@ -200,11 +201,21 @@ def build() -> Any:
             super().__init__()
             self.body = nn.Sequential(
                 nn.Conv2d(n, n, (1, 3), 1, (0, reach), (1, reach), bias=False),
-                nn.BatchNorm2d(n), nn.ReLU(), nn.Dropout2d(0.1), nn.Conv2d(n, n, 1),
+                nn.BatchNorm2d(n), nn.ReLU(), nn.Dropout2d(dropout), nn.Conv2d(n, n, 1),
             )  # fmt: skip
 
         def forward(self, x: torch.Tensor) -> torch.Tensor:
             return x + self.body(x)
+
+    return conv2, Along
+
+
+def build() -> Any:
+    """The net: 2-D over the surface, rows kept apart in six bands, then 1-D along the axis."""
+    import torch
+    from torch import nn
+
+    conv2, along = blocks(0.1)
 
     class Finder(nn.Module):
         def __init__(self) -> None:
@@ -215,7 +226,7 @@ def build() -> Any:
             )  # fmt: skip
             self.bands = nn.Conv2d(32, 64, (12, 1))
             reaches = (1, 2, 4, 8, 16, 32, 1, 4, 16)
-            self.along = nn.Sequential(*[Along(64, r) for r in reaches])
+            self.along = nn.Sequential(*[along(64, r) for r in reaches])
             self.head = nn.Sequential(nn.ReLU(), nn.Conv2d(64, 3, 1))
             with torch.no_grad():
                 self.head[1].bias.copy_(torch.tensor([-4.0, -1.0, -1.0]))
@@ -468,17 +479,24 @@ def held_out(net: Any, deck: Deck) -> str:
     return f"<0.06 R {np.mean(w < 0.06):.3f}, <0.12 R {np.mean(w < 0.12):.3f}"
 
 
-def export(state: Path, onnx: Path) -> None:
-    """Fold the normalisations into the convolutions, drop the helper output, write ONNX."""
+def fold(net: Any) -> None:
+    """Fold the normalisations of a trained net into its convolutions."""
     import torch
     from torch.nn.utils.fusion import fuse_conv_bn_eval
 
-    net = build()
-    net.load_state_dict(torch.load(state, map_location="cpu"))
     net.eval()
     for block in [*net.around, *[a.body for a in net.along]]:
         block[0] = fuse_conv_bn_eval(block[0], block[1])
         block[1] = torch.nn.Identity()
+
+
+def export(state: Path, onnx: Path) -> None:
+    """Fold the normalisations into the convolutions, drop the helper output, write ONNX."""
+    import torch
+
+    net = build()
+    net.load_state_dict(torch.load(state, map_location="cpu"))
+    fold(net)
     head = net.head[1]
     short = torch.nn.Conv2d(64, 2, 1)
     with torch.no_grad():
