@@ -347,10 +347,10 @@ WRONG_BY_NOW: dict[str, str] = {
     "wrong-scale-tenth-on-five-ml": _SIZE,
     "wrong-scale-units-on-one-ml": _SIZE,
     "wrong-scale-numeral-skipped": _EDGE,
+    "wrong-scale-numeral-twice": _EDGE,
     "wrong-scale-starts-at-one": "taken for a scale whose first lines are hidden",
     "wrong-scale-from-the-other-end-ten-ml": _ENDS,
     "wrong-scale-from-the-other-end-five-ml": _ENDS,
-    "paper-from-the-other-end-ten-ml": _ENDS,
     "wrong-scale-letters": "taken for a usual 2 mL scale, 10 mL in truth",
     "wrong-scale-two-spacings": "half of the lines makes a scale of its own",
 }
