@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
+from weakref import finalize
 
 import typer
 
@@ -60,6 +61,8 @@ class Keeper:
                 self._named(learner, task)
             new = not self._path.exists()
             self._store = RecordStore.open(self._path, create=True)
+            # closed with the command's last use of it, at the latest when the program ends
+            finalize(self, self._store.close)
         except RecordError as error:
             usage_error(str(error))
         if new:
