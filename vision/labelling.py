@@ -88,7 +88,8 @@ class Labelling:
 
     ``score``: log-likelihood; ``margin``: lead over the best different reading of the lines;
     ``numeral_score``: the numerals' share of it against their absence; ``seen``: share of the
-    scale's lines that are seen where they should be.
+    scale's lines that are seen where they should be; ``size``: log-likelihood of the barrel's
+    slenderness, the scale's make, and the lines' and digits' size, for this scale.
     """
 
     scale: Scale
@@ -102,6 +103,7 @@ class Labelling:
     flat_phi: Array
     read: tuple[tuple[int, float, float], ...]
     seen: float = 1.0
+    size: float = 0.0
 
     def value_ml(self, k: Array | float) -> Array:
         """Volume at (fractional) line number(s) *k*, mL."""
@@ -212,13 +214,15 @@ def label_lines(graduations: Graduations, interval_ml: float | None) -> Labellin
 
 @dataclass(frozen=True)
 class _Hypothesis:
-    """A labelling supposed; ``lines``: log-likelihood of all but the numerals."""
+    """A labelling supposed; ``lines``: log-likelihood of all but the numerals, ``size`` the
+    part of it that only the barrel's and the print's size have a say in."""
 
     scale: Scale
     zero_k: int
     direction: int
     lines: float
     radius_mm: float
+    size: float
 
     @property
     def labels(self) -> tuple[float, int, int]:
@@ -264,7 +268,7 @@ def _hypotheses(
                 if key not in long_scores:
                     long_scores[key] = _long_lines(graduations, any_line, k, *key)
                 lines += float(np.sum(long_scores[key][on]))
-                found.append(_Hypothesis(scale, zero, direction, lines, radius_mm))
+                found.append(_Hypothesis(scale, zero, direction, lines, radius_mm, barrel))
     return sorted(found, key=lambda h: -h.lines)
 
 
@@ -320,6 +324,7 @@ def _best(
         phi,
         numerals.read(k, best.scale, best.zero_k, best.direction),
         float(np.sum(numerals.any_line[on] > LINE_SEEN)) / (best.scale.intervals + 1),
+        best.size + numerals.size(best.radius_mm),
     )
 
 

@@ -45,6 +45,7 @@ MARGIN_WITH_NUMERALS = 5.0
 MARGIN_LINES_ALONE = 7.0
 MIN_NUMERALS = 6.0
 NUMERALS_FOR_DIRECTION = 4.0
+LEAST_SIZE = -5.0  # right scales had more than -4.2 in 275 photographs, tenfold ones less than -7
 LEAST_LINES_SEEN = 0.6  # of a scale's lines; a stopper hides a quarter, wear some more
 FRAME_MARGIN_PX = 2.0
 PAINTED_PAST, PAINTED_RADIUS = 4.0, 1.35  # outer radii
@@ -209,6 +210,9 @@ def _is_blurred(photo: Photo) -> bool:
 def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
     """True if the labelling beats every other one, by its numerals or clearly by its lines."""
     if labelling.margin < MARGIN_WITH_NUMERALS or labelling.seen < LEAST_LINES_SEEN:
+        return False
+    # no rival need be alive for a scale to be a wrong one: printed for a barrel of another size
+    if labelling.size < LEAST_SIZE:
         return False
     if labelling.numeral_score >= MIN_NUMERALS and len(labelling.read) >= 2:
         return True
