@@ -229,7 +229,9 @@ def labelled(**changes: object) -> Labelling:
         ({}, True),
         ({"margin": 4.9}, False),
         ({"seen": 0.5}, False),
-        ({"numeral_score": 1.0, "read": (), "margin": 7.5}, True),
+        ({"size": -6.0}, False),
+        ({"numeral_score": 4.5, "read": (), "margin": 7.5}, True),
+        ({"numeral_score": 1.0, "read": (), "margin": 20.0}, False),
         ({"numeral_score": 4.0, "read": (), "margin": 6.5}, False),
         ({"numeral_score": -6.0, "read": (), "margin": 20.0}, False),
     ],
@@ -245,7 +247,7 @@ def test_lines_alone_are_not_enough_where_a_mirror_reads_better(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(reading, "reads_better_mirrored", lambda *_: True)
-    alone = labelled(numeral_score=0.0, read=(), margin=12.0)
+    alone = labelled(numeral_score=5.0, read=(), margin=12.0)
     assert reading._is_sure(alone, None) is False  # type: ignore[arg-type]
 
 
