@@ -150,3 +150,43 @@ def test_a_mirrored_photograph_is_refused_or_read_right(name: str) -> None:
         error = outcome.volume_ml - TRUTH[name]["true_volume_ml"]
         assert abs(error) <= INTERVAL_STRETCH * outcome.expanded_uncertainty_ml
         assert outcome.graduated_max_ml == TRUTH[name]["graduated_max_ml"]
+
+
+def test_a_told_capacity_that_the_print_contradicts_is_refused() -> None:
+    outcome = read_photo(SAMPLES / "five-ml-blue-stopper-yellow-liquid.jpg", capacity_ml=20.0)
+    assert isinstance(outcome, Refusal)
+    assert outcome.reasons[0].code in {"contradicts-given-syringe", "scale-ambiguous"}
+
+
+@pytest.mark.parametrize("name", ["capacity_ml", "interval_ml"])
+@pytest.mark.parametrize("value", [0.0, -5.0, float("nan")])
+def test_impossible_syringes_are_wrong_calls(name: str, value: float) -> None:
+    told = {name: value}
+    with pytest.raises(ValueError, match=name):
+        read_photo(SAMPLES / f"{READABLE[0]}.jpg", **told)
+
+
+def test_a_missing_file_is_a_wrong_call(tmp_path: Path) -> None:
+    with pytest.raises(FileNotFoundError):
+        read_photo(tmp_path / "none.jpg")
+
+
+def test_a_text_file_is_an_answer(tmp_path: Path) -> None:
+    path = tmp_path / "text.jpg"
+    path.write_text("This is no photograph.", encoding="utf-8")
+    outcome = read_photo(path)
+    assert isinstance(outcome, Refusal)
+    assert outcome.reasons[0].code == "not-an-image"
+
+
+@pytest.mark.parametrize("level", [0, 128, 255])
+def test_an_empty_picture_has_no_syringe(level: int) -> None:
+    outcome = read_pixels(photo_from_pixels(np.full((900, 1200, 3), level, np.uint8)))
+    assert isinstance(outcome, Refusal)
+    assert outcome.reasons[0].code in {"no-syringe", "too-blurred"}
+
+
+def test_noise_has_no_syringe() -> None:
+    rng = np.random.default_rng(4)
+    noise = rng.integers(0, 256, (900, 1200, 3), np.uint8)
+    assert isinstance(read_pixels(photo_from_pixels(noise)), Refusal)
