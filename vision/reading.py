@@ -49,7 +49,8 @@ LEAST_SIZE = -5.0  # right scales had more than -4.2 in 275 photographs, tenfold
 LEAST_LINES_SEEN = 0.6  # of a scale's lines; a stopper hides a quarter, wear some more
 FRAME_MARGIN_PX = 2.0
 PAINTED_PAST, PAINTED_RADIUS = 4.0, 1.35  # outer radii
-SECOND_EVIDENCE = 200.0  # noise, pens and coins reach 110, a second scale's lines 320
+SECOND_EVIDENCE = 200.0  # noise, pens and coins reach 110, a second scale's lines 310
+SECOND_ALONG, SECOND_BESIDE = np.radians(35), 1.9  # at most across, at least apart (outer radii)
 MAX_LINE_SD = 0.2  # outer radii: a fiducial line known no better than that is not seen
 
 
@@ -182,9 +183,11 @@ def _elsewhere(a: Graduations, b: Graduations) -> bool:
 
 
 def _another_comb(photo: Photo, graduations: Graduations) -> bool:
-    """True if, with the barrel painted over, another comb stands out.
+    """True if, with the barrel painted over, another comb stands out beside it.
 
-    Beside a large barrel a small one is not among the first that are looked at.
+    Beside a large barrel a small one is not among the first that are looked at.  What lies
+    across is the grain of a desk more often than a syringe, and what lies close the barrel's own
+    print, its shadow or its flange.
     """
     cylinder, points = graduations.cylinder, graduations.points
     ends = graduations.lattice.x(np.array([points.k.min(), points.k.max()]))
@@ -195,7 +198,13 @@ def _another_comb(photo: Photo, graduations: Graduations) -> bool:
     rest = photo.gray.copy()
     cv2.fillPoly(rest, [np.round(outline).astype(np.int32)], float(np.median(rest)))
     others = replace(photo, gray=rest)
-    prospects = (look_at(others, barrel) for barrel in islice(find_barrels(rest), BARRELS))
+    beside = [
+        barrel
+        for barrel in islice(find_barrels(rest), BARRELS)
+        if abs(np.sin(barrel.angle - cylinder.angle)) < np.sin(SECOND_ALONG)
+        and abs(float(cylinder.miss_distance(barrel.centre))) > SECOND_BESIDE
+    ]
+    prospects = (look_at(others, barrel) for barrel in beside)
     return any(p is not None and p.score > SECOND_EVIDENCE for p in prospects)
 
 
