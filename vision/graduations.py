@@ -348,8 +348,12 @@ def _subdivide(
     in a window where the parts between the long lines are not empty.
     """
     inside = (x >= seen[0] - 0.02) & (x <= seen[1] + 0.02)
+    if not inside.any():  # the lines that were seen lie outside of what was unwrapped
+        return 1
     px, pp = x[inside], profiles[:, inside]
     lines = lattice.between(px[0], px[-1])[:-1]
+    if not len(lines):
+        return 1
     coarse = line_contrast(pp, px, lattice, lines)
     reference = np.maximum(np.percentile(coarse, 70, axis=0), 0.06)
     clear = reference >= max(0.1, 0.2 * float(reference.max()))
