@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from typing import TYPE_CHECKING
 
 import cv2
@@ -13,6 +14,10 @@ from hypothesis import settings
 # A busy machine may take long over one example; that says nothing about the code.
 settings.register_profile("drawmark", deadline=None)
 settings.load_profile("drawmark")
+
+# Started in the background, a process and all its children ignore Ctrl-C; the tests send it.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
