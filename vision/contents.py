@@ -31,7 +31,7 @@ CLIP = 0.03  # the net is certain and wrong at most this often
 
 # Standard uncertainties, from what the finder got wrong on photographs made for this project.
 FOUND_SHARE = 0.08  # of the air found
-MISSED_SHARE = 0.01  # of the largest graduation
+MISSED_SHARE = 0.006  # of the largest graduation
 
 
 @dataclass(frozen=True)
