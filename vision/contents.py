@@ -27,6 +27,7 @@ SHOULDER = 0.4
 FULL_SHARE = 0.85  # a pocket over this share of the columns is all there is: the barrel is empty
 STRAY_SHARE = 0.15  # this share of air away from a pocket is neither full nor empty
 SURE, BUBBLE = 0.5, 0.01  # share of a section that is a pocket's; least that is a bubble's
+SHOWN = 0.05  # least share that is drawn; less is counted and would only puzzle
 CLIP = 0.03  # the net is certain and wrong at most this often
 
 # Standard uncertainties, from what the finder got wrong on photographs made for this project.
@@ -64,7 +65,7 @@ def air_in_front(
     floor = MISSED_SHARE * labelling.scale.largest_ml
     sd = float(np.hypot(np.hypot(FOUND_SHARE * volume, floor), doubtful * per_column))
     where = x[counted]
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], (columns > 0).astype(int), [0]])))
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (columns > SHOWN).astype(int), [0]])))
     stretches = tuple(
         (float(where[a]), float(where[b - 1])) for a, b in zip(edges[::2], edges[1::2], strict=True)
     )
