@@ -232,7 +232,7 @@ def refine_walls(
     """
     strip = cut_strip(image, middle, angle, half_length, 2.1 * radius_px)
     edge = _edge_profile(_edges(strip.gray), 9)
-    busy = _busyness(strip.gray)[-4:].mean(0)
+    busy = _busyness(strip.gray)[-BUSIEST:].mean(0)
     rows = np.arange(len(busy))
     aside = (rows - (len(rows) - 1) / 2) / radius_px
     quiet = np.percentile(busy, 15)

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 
     from .graduations import Graduations
     from .labelling import Labelling
-    from .photo import Photo
     from .plunger import FiducialLine
 
     Array = NDArray[Any]
@@ -29,7 +28,7 @@ BLUR_SHARE = 0.25  # of the lines' own scatter, px
 
 
 def budget_of(
-    photo: Photo, graduations: Graduations, labelling: Labelling, line: FiducialLine
+    graduations: Graduations, labelling: Labelling, line: FiducialLine
 ) -> tuple[BudgetItem, ...]:
     """Standard uncertainties in mL, one for each cause."""
     fit = graduations.fit

@@ -87,13 +87,10 @@ def air_columns(fraction: Array, columns_per_radius: float) -> tuple[Array, floa
     pocket = int(np.argmax(as_air + as_liquid))
     if pocket >= FULL_SHARE * n:
         return np.ones(n), 0.0
-    doubtful = 0.0
-    if pocket < SHOULDER * columns_per_radius:
-        doubtful, start = 0.5 * pocket, 0
-    else:
-        start = pocket
-    air = np.where(np.arange(n) < start, 1.0, np.where(fraction > BUBBLE, fraction, 0.0))
-    air[start:pocket] = 0.0
+    told = pocket >= SHOULDER * columns_per_radius
+    doubtful = 0.0 if told else 0.5 * pocket
+    air = np.where(fraction > BUBBLE, fraction, 0.0)
+    air[:pocket] = 1.0 if told else 0.0
     stray = (np.arange(n) >= pocket) & (p >= SURE)
     if stray.sum() > STRAY_SHARE * n:
         return air, 0.5 * (n - pocket)

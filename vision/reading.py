@@ -122,7 +122,7 @@ def read_pixels(
     if not -0.5 * scale.interval_ml <= volume <= 1.02 * scale.largest_ml + scale.interval_ml:
         return _refuse("plunger-not-visible", photo, found, labelling, line=line)
     volume = max(volume, 0.0)
-    budget = budget_of(photo, found, labelling, line)
+    budget = budget_of(found, labelling, line)
     air = air_in_front(findings.air_fraction, x, found, labelling, line)
     air = Air(min(air.volume_ml, volume), air.standard_uncertainty_ml, air.stretches)
     on_line = found.cylinder.project(np.array([_x(found, labelling, 0.0), line.x]), 0.0)
