@@ -73,8 +73,9 @@ def finder_strip(
     x_to: float,
     reverse: bool = False,
     columns_per_radius: float = COLUMNS_PER_RADIUS,
+    rows: int = ROWS,
 ) -> NDArray[np.uint8]:
-    """The barrel's outer surface from *x_from* to *x_to* (outer radii), (ROWS, W, 3) uint8.
+    """The barrel's outer surface from *x_from* to *x_to* (outer radii), (rows, W, 3) uint8.
 
     Column j is at ``column_positions(x_from, x_to, columns_per_radius)[j]``, or at its
     mirror, [W - 1 - j], with *reverse*; set that where the cylinder's x decreases with
@@ -86,7 +87,7 @@ def finder_strip(
     if not x_to > x_from:
         raise ValueError(f"x_to ({x_to}) must be greater than x_from ({x_from})")
     x = column_positions(x_from, x_to, columns_per_radius)
-    phi = row_angles()
+    phi = row_angles(rows)
     fold = int(np.clip(round(cylinder.radius_px / columns_per_radius / 1.5), 1, 6))
     # the fine grid's cells halve, third... each coarse cell about its centre
     within = (np.arange(fold) - (fold - 1) / 2) / fold
@@ -103,22 +104,24 @@ def finder_strip(
         borderMode=cv2.BORDER_REPLICATE,
     )
     if fold > 1:
-        strip = cv2.resize(strip, (len(x), ROWS), interpolation=cv2.INTER_AREA)
+        strip = cv2.resize(strip, (len(x), rows), interpolation=cv2.INTER_AREA)
     return np.ascontiguousarray(strip[:, ::-1] if reverse else strip)
 
 
-def normalise(strip_bgr: NDArray[np.uint8]) -> NDArray[np.float32]:
+def normalise(
+    strip_bgr: NDArray[np.uint8], window: tuple[int, int] = WINDOW
+) -> NDArray[np.float32]:
     """Strip (H, W, 3) -> the net's four channels (4, H, W).
 
     Three are the colours, less their means over the strip and by their common spread; the
-    fourth is the grey picture evened out over :data:`WINDOW`.
+    fourth is the grey picture evened out over *window* (columns, rows).
     """
     colour = np.asarray(strip_bgr, np.float32)
     centred = colour - colour.mean((0, 1))
     centred /= np.sqrt(np.mean(centred * centred)) + 4
     grey = colour @ np.array([0.114, 0.587, 0.299], np.float32)
-    high = grey - cv2.blur(grey, WINDOW, borderType=cv2.BORDER_REFLECT_101)
-    spread = cv2.blur(high * high, WINDOW, borderType=cv2.BORDER_REFLECT_101)
+    high = grey - cv2.blur(grey, window, borderType=cv2.BORDER_REFLECT_101)
+    spread = cv2.blur(high * high, window, borderType=cv2.BORDER_REFLECT_101)
     even = high / (np.sqrt(np.maximum(spread, 0)) + 3)
     return np.concatenate([centred.transpose(2, 0, 1), even[None]]).astype(np.float32)
 
