@@ -13,6 +13,7 @@ import typer
 
 from .lazy import LazyGroup
 from .options import ADVISORY
+from .terminal import say
 
 app = typer.Typer(
     name="drawmark",
@@ -33,7 +34,7 @@ def _print_version(wanted: bool) -> None:
     if wanted:
         from importlib.metadata import version
 
-        typer.echo(f"drawmark {version('drawmark')}")
+        say(f"drawmark {version('drawmark')}")
         raise typer.Exit
 
 

@@ -22,6 +22,7 @@ from .options import ADVISORY, photo_problem, usage_error
 from .photographs import Task, outcomes_as_done
 from .progress import Progress
 from .results import ResultsError, content_hash, open_results
+from .terminal import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -114,18 +115,18 @@ class Batch:
     def head(self) -> None:
         """Print what stands above the table."""
         if not self._as_json:
-            typer.echo(self._form.heading(self._width))
+            say(self._form.heading(self._width))
 
     def foot(self, *, counts: bool = False) -> None:
         """Print what stands below the table; the counts of several answers, or whenever asked."""
         if self._as_json:
             if counts:
-                typer.echo(f"drawmark: {self.summary}", err=True)
+                say(f"drawmark: {self.summary}", err=True)
             return
         if counts or self._words.total() > 1:
-            typer.echo(f"\n{self.summary}\n{ADVISORY}")
+            say(f"\n{self.summary}\n{ADVISORY}")
         else:
-            typer.echo(f"\n{ADVISORY}")
+            say(f"\n{ADVISORY}")
 
     def run(self, items: Sequence[Item]) -> None:
         """Answer *items*.
@@ -145,10 +146,10 @@ class Batch:
         with Progress(len(todo)) as progress:
             coming = progress.along(self._read(items, todo))
             for number, record in enumerate(_in_order(len(items), known, coming)):
-                row = "" if self._as_json else self._form.row(record, self._width)
+                row = None if self._as_json else self._form.row(record, self._width)
                 record = record | self._keep(items[number], record)
-                with progress.aside():
-                    typer.echo(row or json.dumps(record))  # flushes: a program may read along
+                with progress.aside():  # both flush: a program may read along
+                    typer.echo(json.dumps(record)) if row is None else say(row)
 
     def _count(self, record: Record) -> None:
         """Take an answer into the counts, before it can be lost to an interruption."""
@@ -188,7 +189,7 @@ class Batch:
             if problem is None:
                 there.append(number)
                 continue
-            typer.echo(f"drawmark: {problem}", err=True)
+            say(f"drawmark: {problem}", err=True)
             self._statuses.add(2)
             record = self._form.answer(items[number], _missing(problem), there=False)
             self._count(record)
@@ -246,7 +247,7 @@ def answer_all(
                 batch.run(items)
         except KeyboardInterrupt:
             safe = "" if out is None else f" The answers are in '{out}'; go on with --resume."
-            typer.echo(f"\ndrawmark: stopped after {batch.summary}{safe}", err=True)
+            say(f"\ndrawmark: stopped after {batch.summary}{safe}", err=True)
             raise typer.Exit(INTERRUPTED) from None
         except OSError as error:
             if dask is None or debug:

@@ -46,6 +46,7 @@ from .read import air_text
 from .record_check import Keeper, Learner, Record, Task
 from .stagecheck import check_dilution, wanted
 from .technique import told
+from .terminal import say
 from .verdict import Check, check_outcome
 
 if TYPE_CHECKING:
@@ -208,15 +209,15 @@ def check(
         picture_name = None if written is None else str(written)
         typer.echo(json.dumps(form | {"picture": picture_name} | kept))
     else:
-        typer.echo("\n".join(summary(result)))
+        say("\n".join(summary(result)))
         if goal.planned is not None:
-            typer.echo(f"Stage {goal.planned.stage} of the plan: {goal.planned.text}")
+            say(f"Stage {goal.planned.stage} of the plan: {goal.planned.text}")
         if (note := goal.deviation_from_plan(result.outcome)) is not None:
-            typer.echo(f"Note: {note}.")
+            say(f"Note: {note}.")
         if written is not None:
-            typer.echo(f"Picture: {written}")
+            say(f"Picture: {written}")
         for line in keeper.line(kept):
-            typer.echo(line)
+            say(line)
     raise typer.Exit(keeper.status(result.exit_status))
 
 

@@ -17,6 +17,7 @@ from ..calc.tolerance import Tolerance, parse_tolerance
 from ..vision import Outcome, Reading, Refusal
 from .options import ADVISORY, Debug, usage_error
 from .photographs import read_outcomes, usable_cpus
+from .terminal import say
 
 if TYPE_CHECKING:
     from .verdict import Check
@@ -85,9 +86,9 @@ def demo(
     if problem is not None:
         usage_error(problem)
 
-    typer.echo("Tarn Hollow Simulation Lab, an invented place: what the trainees drew up today.\n")
+    say("Tarn Hollow Simulation Lab, an invented place: what the trainees drew up today.\n")
     widths = (max(len(task.photo.name) for task in tasks), 18, 20)
-    typer.echo(_row(("photo", "target", "liquid (k = 2)", "verdict"), widths))
+    say(_row(("photo", "target", "liquid (k = 2)", "verdict"), widths))
     started = time.monotonic()
     shown = []
     outcomes = read_outcomes(
@@ -95,15 +96,15 @@ def demo(
     )
     for task, outcome in zip(tasks, outcomes, strict=True):
         shown.append(_show(task, outcome, out, debug))
-        typer.echo(_row(_cells(shown[-1]), widths))
+        say(_row(_cells(shown[-1]), widths))
     from .report import demo_page
 
     page = out / PAGE_NAME
     page.write_text(demo_page(shown), encoding="utf-8")
     seconds = time.monotonic() - started
-    typer.echo(f"\n{len(shown)} photographs in {seconds:.0f} s; ± is the expanded uncertainty.")
-    typer.echo(f"\nThe page with all pictures: {page.resolve()}")
-    typer.echo(f"\n{ADVISORY}")
+    say(f"\n{len(shown)} photographs in {seconds:.0f} s; ± is the expanded uncertainty.")
+    say(f"\nThe page with all pictures: {page.resolve()}")
+    say(f"\n{ADVISORY}")
     raise typer.Exit(0 if any(isinstance(s.check.outcome, Reading) for s in shown) else 4)
 
 

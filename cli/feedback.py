@@ -10,6 +10,7 @@ import typer
 
 from .options import ADVISORY, Json, usage_error
 from .record_store import RecordError, RecordStore
+from .terminal import say
 
 if TYPE_CHECKING:
     from ..calc.trend import Summary
@@ -48,10 +49,10 @@ def feedback(
     if as_json:
         typer.echo(json.dumps(told.record() | {"page": None if out is None else str(out)}))
         return
-    typer.echo("\n".join(_lines(told)))
+    say("\n".join(_lines(told)))
     if out is not None:
-        typer.echo(f"\nPage: {out}")
-    typer.echo(f"\n{ADVISORY}")
+        say(f"\nPage: {out}")
+    say(f"\n{ADVISORY}")
 
 
 def _records(record: Path, learner: str) -> list[Stored]:

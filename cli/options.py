@@ -14,6 +14,7 @@ import typer
 
 from ..calc.quantities import QuantityError, parse_volume_ml
 from ..calc.tolerance import Tolerance, parse_tolerance
+from .terminal import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,7 +29,7 @@ ADVISORY = (
 
 def usage_error(sentence: str) -> NoReturn:
     """Print one sentence to standard error and leave with exit status 2."""
-    typer.echo(f"drawmark: {sentence}", err=True)
+    say(f"drawmark: {sentence}", err=True)
     raise typer.Exit(2)
 
 

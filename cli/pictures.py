@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import typer
+from .terminal import say
 
 if TYPE_CHECKING:
     from ..vision import Outcome
@@ -81,4 +81,4 @@ def _write(photo: Path, outcome: Outcome, check: Check | None, picture: Path) ->
 def report_unwritten(photo: Path, error: Exception) -> None:
     """Say on standard error that the answer stands but its picture could not be written."""
     why = getattr(error, "strerror", None) or f"{type(error).__name__}: {error}"
-    typer.echo(f"drawmark: no annotated picture of '{photo}' was written ({why}).", err=True)
+    say(f"drawmark: no annotated picture of '{photo}' was written ({why}).", err=True)

@@ -16,6 +16,7 @@ import typer
 
 from ..calc.advice import ADVISORY as CAUTIONS
 from .options import Json
+from .terminal import say
 
 if TYPE_CHECKING:
     from ..calc.label import Label
@@ -354,7 +355,7 @@ def _answer(
         if written is not None:
             lines.append(f"  Picture: {written}")
     lines += ["", *CAUTIONS]
-    typer.echo("\n".join(lines))
+    say("\n".join(lines))
 
 
 def _text(plan: Plan, agent: str) -> list[str]:
@@ -520,7 +521,7 @@ def _ask(out: _Output, error: AmbiguousRatioError, meanings: list[dict[str, Any]
         if "concentration" in entry:
             parts.append(entry["concentration"])
         lines.append(f"  {entry['meaning']}: {', '.join(parts) or '?'}")
-    typer.echo("\n".join(lines), err=True)
+    say("\n".join(lines), err=True)
     raise typer.Exit(2)
 
 
@@ -530,7 +531,7 @@ def _refuse(out: _Output, code: str, sentence: str) -> NoReturn:
         typer.echo(
             json.dumps({"status": "error", "code": code, "message": sentence, "advisory": True})
         )
-    typer.echo(f"drawmark: {sentence}", err=True)
+    say(f"drawmark: {sentence}", err=True)
     raise typer.Exit(2)
 
 

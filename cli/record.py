@@ -15,6 +15,7 @@ from .options import Json, usage_error
 from .record_check import point_out_others
 from .record_store import RecordError, RecordStore, Stored, task_name
 from .record_words import deviation_text, target_text
+from .terminal import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -88,7 +89,7 @@ def add(
         point_out_others(one_added, who)
     bare = sum(not one.entry.photos for one in found)
     if bare:
-        typer.echo(
+        say(
             f"drawmark: {bare} of {len(found)} without the photograph's hash, since it was not "
             "found under the name in the check.",
             err=True,
@@ -128,9 +129,9 @@ def _tell_added(added: list[Added], lab: Path, as_json: bool) -> None:
         typer.echo(json.dumps({"added": new, "already_there": known}))
         return
     if new:
-        typer.echo(f"Recorded in {lab} as {_numbers(new)}.")
+        say(f"Recorded in {lab} as {_numbers(new)}.")
     if known:
-        typer.echo(f"{len(known)} recorded already, as {_numbers(known)}.")
+        say(f"{len(known)} recorded already, as {_numbers(known)}.")
 
 
 def _numbers(numbers: list[int]) -> str:
@@ -177,12 +178,12 @@ def list_records(
             typer.echo(json.dumps(document(stored)))
         return
     if not found:
-        typer.echo("No record fits." if learner or task or verdict else "The record is empty.")
+        say("No record fits." if learner or task or verdict else "The record is empty.")
         return
     rows = [_HEADINGS, *(_cells(stored) for stored in found)]
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     for row in rows:
-        typer.echo("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip())
+        say("  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip())
 
 
 def _cells(stored: Stored) -> tuple[str, ...]:
@@ -218,7 +219,7 @@ def show(
         typer.echo(json.dumps(document(stored)))
         return
     for name, text in _facts(stored):
-        typer.echo(f"{name.ljust(12)}{text}")
+        say(f"{name.ljust(12)}{text}")
 
 
 def _facts(stored: Stored) -> list[tuple[str, str]]:
@@ -289,7 +290,7 @@ def export(
     if as_json:
         typer.echo(json.dumps({"exported": len(found), "file": str(out)}))
     else:
-        typer.echo(f"{len(found)} record{'' if len(found) == 1 else 's'} exported to {out}.")
+        say(f"{len(found)} record{'' if len(found) == 1 else 's'} exported to {out}.")
 
 
 def _same_file(one: Path, other: Path) -> bool:
@@ -338,7 +339,7 @@ def delete(
     if as_json:
         typer.echo(json.dumps({"deleted": count}))
     else:
-        typer.echo(f"{_counted(count)} deleted.")
+        say(f"{_counted(count)} deleted.")
 
 
 def _counted(count: int) -> str:
@@ -350,10 +351,10 @@ def _ask(question: str) -> None:
     try:
         agreed = typer.confirm(question, err=True)
     except typer.Abort:
-        typer.echo("", err=True)
+        say("", err=True)
         agreed = False
     if not agreed:
-        typer.echo("drawmark: nothing was deleted; --yes answers for you.", err=True)
+        say("drawmark: nothing was deleted; --yes answers for you.", err=True)
         raise typer.Exit(1)
 
 
@@ -369,7 +370,7 @@ def _open(lab: Path, *, create: bool = False) -> Iterator[RecordStore]:
         new = create and not lab.exists()
         with RecordStore.open(lab, create=create) as store:
             if new:
-                typer.echo(f"drawmark: '{lab}' is a new record.", err=True)
+                say(f"drawmark: '{lab}' is a new record.", err=True)
             yield store
     except RecordError as error:
         usage_error(str(error))

@@ -10,6 +10,7 @@ import typer
 
 from .options import usage_error
 from .record_store import RecordError, RecordStore, pseudonym, task_name
+from .terminal import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -66,7 +67,7 @@ class Keeper:
         except RecordError as error:
             usage_error(str(error))
         if new:
-            typer.echo(f"drawmark: '{self._path}' is a new record.", err=True)
+            say(f"drawmark: '{self._path}' is a new record.", err=True)
 
     def _named(self, learner: str | None, task: str | None) -> tuple[str, str | None]:
         learner = learner or self._learner
@@ -102,7 +103,7 @@ class Keeper:
         except (RecordError, NotACheckError) as error:
             self._failed = True
             names = " and ".join(f"'{photo}'" for photo in photos)
-            typer.echo(f"drawmark: the check of {names} was NOT recorded: {error}", err=True)
+            say(f"drawmark: the check of {names} was NOT recorded: {error}", err=True)
             return {"record": None}
         point_out_others(added, who)
         return {"record": added.number}
@@ -120,7 +121,7 @@ class Keeper:
 def point_out_others(added: Added, learner: str) -> None:
     """Say on standard error that a photograph is recorded for somebody else too."""
     if added.also_of:
-        typer.echo(
+        say(
             f"drawmark: number {added.number}, of {learner}, has a photograph that is recorded for "
             f"{', '.join(added.also_of)} too; if that is a mistake, delete the wrong one.",
             err=True,

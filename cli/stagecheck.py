@@ -18,6 +18,7 @@ from . import technique
 from .options import ADVISORY, usage_error
 from .photographs import read_outcome, refusal_sentence
 from .pictures import report_unwritten, write_read_picture
+from .terminal import say
 from .verdict import EXIT_STATUS, Verdict
 
 if TYPE_CHECKING:
@@ -164,7 +165,7 @@ def check_dilution(
     form = result.record()
     kept = keeper.keep(form, (before, after))
     lines = [*result.lines(), *keeper.line(kept)]
-    typer.echo(json.dumps(form | kept) if as_json else "\n".join(lines))
+    typer.echo(json.dumps(form | kept)) if as_json else say("\n".join(lines))
     raise typer.Exit(keeper.status(EXIT_STATUS[decision.verdict]))
 
 
@@ -274,9 +275,9 @@ def _print_refused(
     else:
         for photo, outcome in zip(photos, outcomes, strict=True):
             if isinstance(outcome, Refusal):
-                typer.echo(f"{photo} was refused. {refusal_sentence(outcome)}")
+                say(f"{photo} was refused. {refusal_sentence(outcome)}")
         for line in keeper.line(kept):
-            typer.echo(line)
+            say(line)
     raise typer.Exit(keeper.status(EXIT_STATUS[verdict]))
 
 

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import typer
 
 from .options import ADVISORY, usage_error
+from .terminal import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -146,12 +147,12 @@ def finish(
     for path, content in wanted.items():
         _write(path, content, force=files.force)
     if as_json:
-        typer.echo(text, nl=False)
+        say(text, nl=False)
     else:
-        typer.echo("\n".join(lines))
+        say("\n".join(lines))
         for path in wanted:
-            typer.echo(f"Written: {path}")
-        typer.echo(ADVISORY)
+            say(f"Written: {path}")
+        say(ADVISORY)
     raise typer.Exit(0)
 
 

@@ -35,6 +35,7 @@ from .read import ReadForm
 from .record_check import Keeper, Learner, Record, Task
 from .results import content_hash
 from .stagecheck import wanted
+from .terminal import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -131,7 +132,7 @@ def watch(
                     items = [replace(known, photo=photo, name=str(photo)) for photo in photos]
                     batch.run(_new(items, form, results, seen))
         except KeyboardInterrupt:
-            typer.echo("", err=True)  # the terminal has written ^C
+            say("", err=True)  # the terminal has written ^C
         batch.foot(counts=True)
     raise typer.Exit(batch.exit_status)
 
@@ -150,7 +151,7 @@ def _rounds(
         except OSError as error:  # a drive of the network comes and goes
             if reachable:
                 why = (error.strerror or str(error)).lower()
-                typer.echo(
+                say(
                     f"drawmark: '{folder}' cannot be listed at present ({why}); waiting for it.",
                     err=True,
                 )
@@ -171,7 +172,7 @@ def _new(items: list[Item], form: Form, results: Results | None, seen: set[str])
         sha256 = content_hash(item.photo)
         if sha256 is not None:
             if sha256 in seen:
-                typer.echo(
+                say(
                     f"drawmark: '{item.photo}' is a photograph that was answered already; "
                     "not read again.",
                     err=True,

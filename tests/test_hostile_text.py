@@ -259,3 +259,22 @@ def test_a_taken_name_is_left_alone(
     assert "exists" in result.stderr or "not" in result.stderr
     for name in ("taken.csv", "taken.html", "taken.jsonl"):
         assert (tmp_path / name).read_text() == "mine"
+
+
+ORDERS = "a\x1b]0;owned\x07\x9b2J\u202egpj.b\x08\r.jpg"  # title, clear, turned round, overwritten
+
+
+def test_no_file_name_gives_the_terminal_orders(tmp_path: Path) -> None:
+    photo = tmp_path / ORDERS
+    photo.write_bytes(b"no picture")
+    for arguments in (
+        ("read", photo),
+        ("check", photo, "--target", "5mL", "--tolerance", "5%"),
+        ("read", tmp_path / f"missing {ORDERS}"),
+        ("read", photo, "--picture-dir", tmp_path / ORDERS / "beneath a file"),
+    ):
+        result = run(*arguments)
+        text = result.stdout + result.stderr
+        assert "owned" in text
+        assert not set(text) & set("\x1b\x07\x9b\u202e\x08\r")
+    assert r"a\x1b]0;owned\x07\x9b2J\u202egpj.b\x08\r.jpg" in run("read", photo).stdout
