@@ -26,19 +26,24 @@ PER_RADIUS = 64
 #: What a stored strip shows before and behind the line, and what the net is given, radii.
 BEFORE, BEHIND = 1.5, 2.55
 SEEN_BEFORE, SEEN_BEHIND = 1.0, 1.8
-#: The finder's place is off by this much, radii: where the line may stand in the net's window.
-JITTER = 0.09
+#: The finder's place is off by up to twice this, radii: where the line stands in the net's window.
+JITTER = 0.11
 COLUMNS = round((SEEN_BEFORE + SEEN_BEHIND) * PER_RADIUS) + 1
 
 
-def make_strips(folders: list[Path], out: Path) -> None:
-    """Unwrap every readable photograph about its fiducial line, into *out*."""
+def make_strips(folders: list[Path], out: Path, every: str = "1:0") -> None:
+    """Unwrap every readable photograph about its fiducial line, into *out*.
+
+    *every* "N:K": only each Nth photograph, from the Kth.
+    """
     import cv2
 
     from drawmark.vision.finder_net import finder_strip
 
     strips, rows, names = [], [], []
-    for path in sorted(p for folder in folders for p in folder.glob("*.json")):
+    step, _, offset = every.partition(":")
+    paths = sorted(p for folder in folders for p in folder.glob("*.json"))
+    for path in paths[int(offset) :: int(step)]:
         truth = json.loads(path.read_text())
         if not truth.get("readable"):
             continue
@@ -49,7 +54,9 @@ def make_strips(folders: list[Path], out: Path) -> None:
             continue
         c, zero, per_mm, _ = fit
         line = zero + per_mm * truth["fiducial_x_mm"]
-        strip = finder_strip(bgr, c, line - BEFORE, line + BEHIND, columns_per_radius=PER_RADIUS)
+        strip = finder_strip(
+            bgr, c, line - BEFORE, line + BEHIND, columns_per_radius=PER_RADIUS, rows=ROWS
+        )
         x = line - BEFORE + np.arange(strip.shape[1]) / PER_RADIUS
         slope = [np.tan(c.view_angle(float(v))) for v in (x[0], x[-1])]
         strips.append(strip)
@@ -61,8 +68,11 @@ def make_strips(folders: list[Path], out: Path) -> None:
     print(len(names), "photographs")
 
 
-def build() -> Any:
-    """The net: 2-D over the surface, bands of rows kept apart, then 1-D along the axis."""
+def build(width: int = 80) -> Any:
+    """The net: 2-D over the surface, bands of rows kept apart, then 1-D along the axis.
+
+    *width*: channels along the axis.
+    """
     import torch
     from torch import nn
 
@@ -71,14 +81,15 @@ def build() -> Any:
     class Edge(nn.Module):
         def __init__(self) -> None:
             super().__init__()
+            a, b, c = (round(share * width) for share in (0.3, 0.4, 0.5))
             self.around = nn.Sequential(
-                conv2(5, 24, 5, 2, 1), conv2(24, 32, 3, 2, 1), conv2(32, 40, 3, 1, 2),
-                conv2(40, 40, 3, 1, 4),
+                conv2(5, a, 5, 2, 1), conv2(a, b, 3, 2, 1), conv2(b, c, 3, 1, 2),
+                conv2(c, c, 3, 1, 4),
             )  # fmt: skip
-            self.bands = nn.Conv2d(40, 80, (12, 1))
+            self.bands = nn.Conv2d(c, width, (12, 1))
             reaches = (1, 2, 4, 8, 16, 32, 1, 4, 16, 2)
-            self.along = nn.Sequential(*[along(80, r) for r in reaches])
-            self.head = nn.Sequential(nn.ReLU(), nn.Conv2d(80, 1, 1))
+            self.along = nn.Sequential(*[along(width, r) for r in reaches])
+            self.head = nn.Sequential(nn.ReLU(), nn.Conv2d(width, 1, 1))
 
         def forward(self, x: torch.Tensor) -> torch.Tensor:
             # (N, 5, ROWS, W) -> (N, W): logit that the contact edge lies in the column
@@ -90,15 +101,15 @@ def build() -> Any:
 class Deck:
     """All strips on the device, and random, distorted, repainted batches of them."""
 
-    def __init__(self, file: Path, device: str, keep: Any) -> None:
+    def __init__(self, files: list[Path], device: str, keep: Any) -> None:
         import torch
 
-        data = np.load(file)
-        chosen = [i for i in range(len(data["strips"])) if keep(i)]
+        data = [np.load(file) for file in files]
+        strips, rows = (np.concatenate([d[k] for d in data]) for k in ("strips", "rows"))
+        chosen = [i for i in range(len(strips)) if keep(i)]
         self.device = device
-        self.strips = torch.from_numpy(data["strips"][chosen].transpose(0, 3, 1, 2).copy())
-        self.strips = self.strips.to(device)
-        self.rows = torch.from_numpy(data["rows"][chosen]).to(device)
+        self.strips = torch.from_numpy(strips[chosen].transpose(0, 3, 1, 2).copy()).to(device)
+        self.rows = torch.from_numpy(rows[chosen]).to(device)
 
     def __len__(self) -> int:
         return len(self.strips)
@@ -138,6 +149,8 @@ class Deck:
         grid = torch.stack([grid_x, across[:, :, None].expand(-1, -1, COLUMNS)], -1)
         x = f.grid_sample(self.strips[index].float(), grid, align_corners=True,
                           padding_mode="border")  # fmt: skip
+        # black on black, and what is in shadow
+        x = x * t(np.where(rng.random(n) < 0.12, rng.uniform(0.08, 0.6, n), 1.0)).view(n, 1, 1, 1)
         part = column / (full - 1)
         slope = row[:, 1:2] * (1 - part) + row[:, 2:3] * part + tip[:, None]
         return with_slope(normalise(repainted(x, rng)), slope), place
@@ -184,7 +197,7 @@ def train(args: argparse.Namespace) -> None:
     rng = np.random.default_rng(args.random_seed)
     deck = Deck(args.strips, args.device, lambda k: args.all or k % 8 != 3)
     held = Deck(args.strips, args.device, lambda k: k % 8 == 3)
-    net = build().to(args.device)
+    net = build(args.width).to(args.device)
     if args.start:
         net.load_state_dict(torch.load(args.start, map_location=args.device))
     mean = torch.optim.swa_utils.AveragedModel(
@@ -197,7 +210,9 @@ def train(args: argparse.Namespace) -> None:
         for g in opt.param_groups:
             g["lr"] = args.lr * min(1, done / 0.06 + 0.02) * (0.5 + 0.5 * np.cos(np.pi * done))
         x, place = deck.batch(args.batch, rng)
-        loss = loss_of(net(x), place)
+        with torch.autocast(args.device, torch.bfloat16, enabled=args.half):
+            logits = net(x)
+        loss = loss_of(logits.float(), place)
         opt.zero_grad()
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
@@ -241,8 +256,9 @@ def export(state: Path, onnx: Path) -> None:
     """Fold the normalisations into the convolutions, write ONNX."""
     import torch
 
-    net = build()
-    net.load_state_dict(torch.load(state, map_location="cpu"))
+    weights = torch.load(state, map_location="cpu")
+    net = build(len(weights["bands.bias"]))
+    net.load_state_dict(weights)
     fold(net)
     torch.onnx.export(
         net, (torch.zeros(1, 5, ROWS, COLUMNS),), str(onnx), input_names=["strip"],
@@ -258,12 +274,15 @@ def main() -> None:
     p = sub.add_parser("strips")
     p.add_argument("folders", type=Path, nargs="+")
     p.add_argument("--out", type=Path, required=True)
+    p.add_argument("--every", metavar="N:K", default="1:0", help="each Nth, from the Kth")
     p = sub.add_parser("train")
-    p.add_argument("strips", type=Path)
+    p.add_argument("strips", type=Path, nargs="+")
     p.add_argument("--state", type=Path, required=True)
     p.add_argument("--device", default="cpu")
     p.add_argument("--minutes", type=float, default=5)
     p.add_argument("--batch", type=int, default=64)
+    p.add_argument("--width", type=int, default=80, help="channels along the axis")
+    p.add_argument("--half", action="store_true", help="compute in bfloat16")
     p.add_argument("--lr", type=float, default=2e-3)
     p.add_argument("--decay", type=float, default=0.03)
     p.add_argument("--start", type=Path, help="weights to go on from")
@@ -276,7 +295,7 @@ def main() -> None:
     p.add_argument("onnx", type=Path)
     args = parser.parse_args()
     if args.step == "strips":
-        make_strips(args.folders, args.out)
+        make_strips(args.folders, args.out, args.every)
     elif args.step == "train":
         train(args)
     else:

@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drawmark.vision.edge_net import COLUMNS, COLUMNS_PER_RADIUS, edge_net, edge_of
-from drawmark.vision.finder_net import ROWS
+from drawmark.vision.edge_net import COLUMNS, COLUMNS_PER_RADIUS, ROWS, edge_net, edge_of
 
 X = np.arange(COLUMNS) / COLUMNS_PER_RADIUS
 

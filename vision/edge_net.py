@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[Any]
 
-#: Columns per outer radius for which the net is trained.
+#: Rows and columns per outer radius for which the net is trained.
+ROWS = 48
 COLUMNS_PER_RADIUS = 64
 #: What it is shown before and behind the supposed place, outer radii.
 BEFORE, BEHIND = 1.0, 1.8
@@ -36,6 +37,8 @@ COLUMNS = round((BEFORE + BEHIND) * COLUMNS_PER_RADIUS) + 1
 #: Half width, outer radii, of the peak whose mean and spread are taken.
 PEAK = 0.15
 SLOPE_GAIN = 4.0
+#: Columns and rows over which the grey channel is evened out.
+WINDOW = (25, 13)
 
 
 @dataclass(frozen=True)
@@ -65,7 +68,7 @@ class EdgeNet:
         if strip_bgr.ndim != 3 or strip_bgr.shape[1:] != (COLUMNS, 3):
             raise ValueError(f"the strip must be (H, {COLUMNS}, 3), not {strip_bgr.shape}")
         plane = np.broadcast_to((SLOPE_GAIN * slope).astype(np.float32), strip_bgr.shape[:2])
-        seen = np.concatenate([normalise(strip_bgr), plane[None]])
+        seen = np.concatenate([normalise(strip_bgr, WINDOW), plane[None]])
         # the barrel has no preferred side: the strip turned over is a second look
         logits = np.zeros(COLUMNS)
         for look in (seen, seen[:, ::-1]):
@@ -82,7 +85,13 @@ def find_edge(bgr: NDArray[np.uint8], cylinder: Cylinder, guess: float, directio
     """
     low, high = sorted((guess - direction * BEFORE, guess + direction * BEHIND))
     strip = finder_strip(
-        bgr, cylinder, low, high, reverse=direction < 0, columns_per_radius=COLUMNS_PER_RADIUS
+        bgr,
+        cylinder,
+        low,
+        high,
+        reverse=direction < 0,
+        columns_per_radius=COLUMNS_PER_RADIUS,
+        rows=ROWS,
     )
     x = column_positions(low, high, COLUMNS_PER_RADIUS)[::direction]
     angles = [cylinder.view_angle(float(v)) for v in (x[0], x[-1])]

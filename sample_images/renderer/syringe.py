@@ -67,6 +67,18 @@ class Syringe:
     foot_share: float = 0.97
     flank_mm: float | None = None
     flank_round: bool = False
+    # How far the cone bulges beyond (or, below 0, stays behind) a straight one, share of the way.
+    cone_bulge: float = 0.0
+    # Of each waist, the share that its two sides take, and whether they leave the bore as a
+    # rounded ring does; depth of each waist where they are unlike (shares of ``waist_depth``).
+    waist_sides: tuple[float, float] | None = None
+    waist_round: bool = False
+    waist_depths: tuple[float, ...] = ()
+    wet_waists: int = 0  # so many waists, from the front, are filled with liquid
+    # Body behind the last ring, narrower than the bore.
+    tail_mm: float = 0.0
+    tail_share: float = 0.9
+    haze: float = 1.0  # share of what meets the stopper's surface that does not pass into it
     shoulder_gap_mm: float = 0.3
     nozzle_mm: float = 9.0
     nozzle_bore_mm: float = 0.8
@@ -75,6 +87,12 @@ class Syringe:
     flange_thick_mm: float = 2.0
     behind_mm: float = 14.0
     rod_roll_deg: float = 20.0
+    rod_share: float = 0.8  # half width of the rod's plates, of the bore radius
+    rod_solid: bool = False  # a round bar rather than crossed plates
+    # Discs on the rod: distance behind the stopper and thickness in mm; none: one against the
+    # stopper and one half way.
+    rod_discs: tuple[tuple[float, float], ...] = ()
+    rod_disc_share: float = 0.9
     attachment: str = "none"  # "none" | "cap" | "needle"
     attachment_colour: str = "blue"
     content: str = "clear"  # "clear" | "empty" | "milky" | a tint
@@ -99,7 +117,8 @@ class Syringe:
         # The shoulder clears the cone's tip and foot when the contact edge is at the zero line.
         needs = [
             (-x - self.shoulder_gap_mm) / (self.bore_mm - radius)
-            for x, radius in self.cone_profile(0.0)[:3]
+            for x, radius in self.cone_profile(0.0)[: 15 if self.cone_bulge else 3]
+            if radius < self.bore_mm
         ]
         slope = self.cone_height_mm / max(self.bore_mm - self.cone_tip_mm, 1e-6)
         return max(1.05 * max(slope, *needs) * (self.bore_mm - self.nozzle_bore_mm), 0.25)
@@ -127,7 +146,7 @@ class Syringe:
     @property
     def stopper_mm(self) -> float:
         """Length of the stopper from the front ring's leading edge backwards."""
-        return self.bands()[-1][1] + 0.25
+        return self.bands()[-1][1] + 0.25 + self.tail_mm
 
     def bands(self) -> list[tuple[float, float]]:
         """Where the rings touch the bore, as (start, end) in mm from the fiducial line."""
@@ -166,6 +185,8 @@ class Syringe:
         """The stopper's front from the axis to the contact edge at ``at_x_mm``."""
         h, r = self.cone_height_mm, self.bore_mm
         front = [(at_x_mm - h, 0.0), (at_x_mm - h, self.cone_tip_mm)]
+        if h <= 0:  # a dish within a lip
+            return [*front, (at_x_mm, self.foot_share * r), (at_x_mm, r)]
         if self.flank_mm is None:
             edge = min(0.12 * self.wall_mm + 0.05, 0.3 * h)
             bevel = [(edge, 0.97), (0.4 * edge, 0.99), (0.0, 1.0)]
@@ -174,10 +195,22 @@ class Syringe:
         # a lip bulges like a quarter of an ellipse; a slope is straight
         rise = np.sqrt(1 - (1 - way) ** 2) if self.flank_round else way
         flank = min(self.flank_mm, 0.8 * h)
+        if self.cone_bulge:
+            front += self._bulge(at_x_mm, h, flank)
         for along, up in zip(way, rise, strict=True):
             share = self.foot_share + (1 - self.foot_share) * float(up)
             front.append((at_x_mm - flank * (1 - float(along)), share * r))
         return front
+
+    def _bulge(self, at_x_mm: float, height: float, flank: float) -> Profile:
+        """Points of a domed (or hollowed) cone between its tip and its foot."""
+        tip, foot = self.cone_tip_mm, self.foot_share * self.bore_mm
+        way = np.linspace(0, 1, 14)[1:-1]
+        back = height + (flank - height) * way
+        radius = tip + (foot - tip) * way ** float(np.exp(-self.cone_bulge))
+        # no dome so full that the shoulder it fits into would be a long one
+        radius = np.minimum(radius, self.bore_mm - np.maximum(back - self.shoulder_gap_mm, 0) / 1.3)
+        return [(at_x_mm - b, float(q)) for b, q in zip(back, radius, strict=True)]
 
     @property
     def dead_space_ml(self) -> float:
@@ -226,7 +259,8 @@ class Syringe:
         ``print`` outer wall with the scale (texture coordinates), ``wall_air`` plastic
         outwards to air and ``bore_air`` air inside plastic, ``bore_liquid`` liquid inside
         plastic, ``liquid_air`` liquid with air outside, ``air_liquid`` air with liquid outside,
-        ``stopper``, ``rod``, ``cap``, ``steel``.
+        ``stopper`` (a clear one's rings and dry parts apart, as ``stopper_band`` and
+        ``stopper_dry``), ``rod``, ``cap``, ``steel``.
         """
         out: dict[str, Mesh] = {}
         walls, bore_air, bore_liquid = self._barrel(segments)
@@ -243,7 +277,7 @@ class Syringe:
             out["liquid_air"] = joined(fronts)
             if bubbles:
                 out["air_liquid"] = joined(bubbles)
-        out["stopper"] = self._stopper(segments)
+        out.update(self._stopper(segments))
         out["rod"] = self._rod()
         out.update(self._attachment(segments))
         return out
@@ -274,8 +308,10 @@ class Syringe:
         ]
         inside = [*self.inside_profile()[:-1]]
         lead = self.fiducial_x_mm
-        behind: list[Profile] = [[(start, r), (end, r)] for start, end in self._waists()]
-        behind.append([(lead + self.stopper_mm - 0.25, r), (self.end_x_mm, r)])
+        waists: list[Profile] = [[(start, r), (end, r)] for start, end in self._waists()]
+        flooded = 0 if self.content == "empty" else self.wet_waists
+        behind = waists[flooded:]
+        behind.append([(lead + self.bands()[-1][1], r), (self.end_x_mm, r)])
         air = [lathe(p, segments=n) for p in behind]
         if self.content == "empty":
             air.append(lathe([*inside, (lead, r)], segments=n))
@@ -289,7 +325,8 @@ class Syringe:
             start = (self.tip_x_mm + 0.3, self.nozzle_bore_mm)
             air.append(lathe([inside[0], start], segments=n))
             wet_from = [start, *inside[1:]]
-        return walls, air, [lathe([*wet_from, (lead, r)], segments=n)]
+        wet = [[*wet_from, (lead, r)], *waists[:flooded]]
+        return walls, air, [lathe(p, segments=n) for p in wet]
 
     def flange_shape(self, phi: np.ndarray, r: float) -> np.ndarray:
         """Radius of the flange at each angle: a disc with two sides cut off along y."""
@@ -305,17 +342,44 @@ class Syringe:
         lead = self.fiducial_x_mm
         return [(lead + a[1], lead + b[0]) for a, b in itertools.pairwise(self.bands())]
 
-    def _stopper(self, n: int) -> Mesh:
+    def _stopper(self, n: int) -> dict[str, Mesh]:
         r, lead = self.bore_mm, self.fiducial_x_mm
-        profile = self.cone_profile(lead)
-        low = (1 - self.waist_depth) * r
-        for start, end in self._waists():
-            ease = min(0.35, 0.3 * (end - start))
-            profile += [(start, r), (start + 0.3 * ease, (r + low) / 2), (start + ease, low)]
-            profile += [(end - ease, low), (end - 0.3 * ease, (r + low) / 2), (end, r)]
+        end = lead + self.bands()[-1][1]
+        tail: Profile = [(end, r)]
+        if self.tail_mm:
+            tail += [(end + 0.1, self.tail_share * r), (end + self.tail_mm, self.tail_share * r)]
         back = lead + self.stopper_mm
-        profile += [(back - 0.25, r), (back, 0.95 * r), (back, 0.0)]
-        return lathe(profile, segments=n)
+        tail += [(back, min(0.95, self.tail_share) * r if self.tail_mm else 0.95 * r), (back, 0.0)]
+        front = self.cone_profile(lead)
+        waists = [self._waist(i, *ends) for i, ends in enumerate(self._waists())]
+        if self.haze >= 1:
+            whole = [*front, *itertools.chain.from_iterable(waists), *tail]
+            return {"stopper": lathe(whole, segments=n)}
+        # what can be seen into: its surface by what lies outside it
+        flooded = 0 if self.content == "empty" else self.wet_waists
+        bands = [lathe([(lead + a, r), (lead + b, r)], segments=n) for a, b in self.bands()]
+        return {
+            "stopper": joined([lathe(p, segments=n) for p in (front, *waists[:flooded])]),
+            "stopper_band": joined(bands),
+            "stopper_dry": joined([lathe(p, segments=n) for p in (*waists[flooded:], tail)]),
+        }
+
+    def _waist(self, number: int, start: float, end: float) -> Profile:
+        """Outline of the stopper between two rings, from contact edge to contact edge."""
+        r = self.bore_mm
+        share = self.waist_depths[number] if self.waist_depths else 1.0
+        low = (1 - self.waist_depth * share) * r
+        if self.waist_sides is None:
+            ease = min(0.35, 0.3 * (end - start))
+            side = [(start, r), (start + 0.3 * ease, (r + low) / 2), (start + ease, low)]
+            return [*side, (end - ease, low), (end - 0.3 * ease, (r + low) / 2), (end, r)]
+        way = np.linspace(0, 1, 9) if self.waist_round else np.array([0.0, 1.0])
+        # a rounded ring leaves the bore along it, a plain one at a slope
+        fall = 1 - np.sqrt(1 - way**2) if self.waist_round else way
+        down, up = (s * (end - start) for s in self.waist_sides)
+        radius = r - (r - low) * fall
+        side = [(start + down * w, q) for w, q in zip(way, radius, strict=True)]
+        return [*side, *((end - up * w, q) for w, q in zip(way[::-1], radius[::-1], strict=True))]
 
     def _free_surfaces(self, n: int) -> tuple[list[Mesh], list[Mesh]]:
         if self.plug_mm is not None:
@@ -343,15 +407,20 @@ class Syringe:
     def _rod(self) -> Mesh:
         r, start = self.bore_mm, self.fiducial_x_mm + self.stopper_mm
         end = self.thumb_x_mm
-        half, thick = 0.80 * r, min(max(0.16 * r, 0.5), 0.95)
-        plates = [
-            box((start, -half, -thick), (end, half, thick)),
-            box((start, -thick, -half), (end, thick, half)),
-        ]
-        turn = rotation_x(self.rod_roll_deg)
-        parts = [p.moved(turn) for p in plates]
-        parts.append(_disc(start - 0.02, 1.0, 0.9 * r))
-        parts.append(_disc(start + 0.42 * (end - start), 0.9, 0.9 * r))
+        half, thick = self.rod_share * r, min(max(0.16 * r, 0.5), 0.95)
+        if self.rod_solid:
+            bar = [(start, 0.0), (start, half), (end, half), (end, 0.0)]
+            parts = [lathe(bar, segments=128)]
+        else:
+            plates = [
+                box((start, -half, -thick), (end, half, thick)),
+                box((start, -thick, -half), (end, thick, half)),
+            ]
+            turn = rotation_x(self.rod_roll_deg)
+            parts = [p.moved(turn) for p in plates]
+        discs = self.rod_discs or ((-0.02, 1.0), (0.42 * (end - start), 0.9))
+        for behind, thick in discs:
+            parts.append(_disc(start + behind, thick, self.rod_disc_share * r))
         parts.append(_disc(end, max(1.6, 0.16 * r), self.outer_mm + 0.45 * self.flange_mm, 0.4))
         return joined(parts)
 

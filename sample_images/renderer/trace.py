@@ -16,7 +16,7 @@ import numpy as np
 from . import printing
 from .meshes import Mesh, box, lathe, write_ply
 from .scene import CAPS, CARD_MM, CARDS, DESKS, INKS, RODS, STOPPERS, TINTS, Item, Placed, Scene
-from .syringe import rotation_x
+from .syringe import Syringe, rotation_x
 
 PLASTIC_IOR, WATER_IOR, AIR_IOR = 1.49, 1.333, 1.0
 #: Light carried by one path is cut off here (a white card sends about 0.4): rare bright paths
@@ -298,13 +298,27 @@ def _syringe(placed: Placed, parts: _Parts, prefix: str) -> None:
         "bore_liquid": milky if wet else _clear(WATER_IOR, PLASTIC_IOR, tint),
         "liquid_air": milky if wet else _clear(WATER_IOR, AIR_IOR, tint),
         "air_liquid": milky if wet else _clear(AIR_IOR, WATER_IOR),
-        "stopper": _satin(STOPPERS[s.stopper_colour], 0.3 if s.plunger_style == "rubber" else 0.18),
-        "rod": _satin(RODS.get(s.plunger_colour, STOPPERS["natural"]), 0.2),
+        **_stopper(s),
+        "rod": _satin(RODS.get(s.plunger_colour) or STOPPERS[s.plunger_colour], 0.2),
         "cap": _satin(CAPS[s.attachment_colour], 0.2),
         "steel": {"type": "roughconductor", "material": "Cr", "alpha": 0.12},
     }
     for name, mesh in s.meshes().items():
         parts.add(prefix + name, mesh.moved(pose), materials[name])
+
+
+def _stopper(s: Syringe) -> dict[str, Any]:
+    """The stopper's materials: solid, or a clear plastic clouded by ``haze``."""
+    solid = _satin(STOPPERS[s.stopper_colour], 0.3 if s.plunger_style == "rubber" else 0.18)
+    if s.haze >= 1:
+        return {"stopper": solid}
+    wet = AIR_IOR if s.content == "empty" else WATER_IOR
+    around = {"stopper": wet, "stopper_band": PLASTIC_IOR - 0.005, "stopper_dry": AIR_IOR}
+    return {
+        name: {"type": "blendbsdf", "weight": s.haze, "clear": _clear(PLASTIC_IOR, outside),
+               "cloud": _matte(STOPPERS[s.stopper_colour])}
+        for name, outside in around.items()
+    }  # fmt: skip
 
 
 def _desk(scene: Scene, parts: _Parts, rng: np.random.Generator) -> None:
