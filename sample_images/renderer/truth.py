@@ -148,9 +148,7 @@ def _air_mode(placed: Placed) -> str:
         return "all"
     if s.plug_mm is not None:
         return "plug"
-    if len(s.bubbles) == 1 and max(s.bubbles[0].semi_axes_mm) > 1.5 * min(
-        s.bubbles[0].semi_axes_mm
-    ):
+    if any(max(b.semi_axes_mm) > 1.6 * min(b.semi_axes_mm) for b in s.bubbles):
         return "long"
     return "bubbles" if s.bubbles else "none"
 
@@ -162,7 +160,8 @@ def _air_items(placed: Placed) -> list[dict[str, Any]]:
         return items
     if s.plug_mm is not None:
         items.append({"kind": "plug", "interface_x_mm": round(s.plug_mm, 4),
-                      "meniscus_mm": round(s.meniscus_mm, 4)})  # fmt: skip
+                      "meniscus_mm": round(s.meniscus_mm, 4),
+                      "tilt_deg": round(getattr(s, "air_tilt_deg", 0.0), 2)})  # fmt: skip
     for b in s.bubbles:
         items.append({"kind": "bubble", "x_mm": round(b.x_mm, 3), "phi_deg": round(b.phi_deg, 1),
                       "semi_axes_mm": [round(v, 4) for v in b.semi_axes_mm],
