@@ -10,9 +10,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from .air import with_random_air
 from .camera import Camera
 from .printing import FONTS, Print, span_deg
-from .syringe import Bubble, Syringe, rotation_x
+from .shoulder import ShapedSyringe, random_shoulder
+from .stopper import random_stopper
+from .syringe import Syringe, rotation_x
 
 CARDS = {
     "white": (0.82, 0.82, 0.81), "light grey": (0.48, 0.48, 0.47), "pale blue": (0.42, 0.56, 0.70),
@@ -33,14 +36,6 @@ STOPPERS = {
     "cream": (0.70, 0.64, 0.50), "teal": (0.03, 0.30, 0.33), "pink": (0.75, 0.38, 0.45),
     "navy": (0.02, 0.04, 0.13),
 }  # fmt: skip
-RUBBERS = (
-    "black", "dark grey", "mid grey", "light grey", "blue", "green", "brick", "red", "brown",
-    "cream", "navy", "teal", "violet", "white",
-)  # fmt: skip
-MOULDED = (
-    "white", "blue", "green", "natural", "yellow", "red", "orange", "violet", "cream", "teal",
-    "pink", "light grey", "black",
-)  # fmt: skip
 RODS = {
     "white": (0.76, 0.76, 0.76), "natural": (0.55, 0.56, 0.56), "pale blue": (0.40, 0.62, 0.80),
     "blue": (0.05, 0.18, 0.52), "green": (0.06, 0.40, 0.20), "pink": (0.80, 0.42, 0.50),
@@ -55,7 +50,7 @@ CAPS = {
 TINTS = {
     "clear": (1.0, 1.0, 1.0), "yellow": (0.98, 0.90, 0.45), "amber": (0.95, 0.72, 0.30),
     "pink": (0.97, 0.62, 0.70), "red": (0.90, 0.25, 0.22), "blue": (0.50, 0.72, 0.96),
-    "green": (0.55, 0.92, 0.62),
+    "green": (0.55, 0.92, 0.62), "brown": (0.6, 0.36, 0.16), "dark red": (0.6, 0.1, 0.1),
 }  # fmt: skip
 INKS = {
     "black": (0.015, 0.015, 0.016), "dark blue": (0.012, 0.03, 0.16),
@@ -87,6 +82,7 @@ SCALES = (
     (50.0, 50.0, 1.0, 10.0, 4), (50.0, 50.0, 1.0, 5.0, 4), (50.0, 60.0, 1.0, 5.0, 3),
     (50.0, 60.0, 2.0, 10.0, 2), (60.0, 60.0, 1.0, 10.0, 3), (60.0, 60.0, 2.0, 10.0, 3),
 )  # fmt: skip
+MOST_DEAD_SPACE = 0.06  # of the nominal capacity
 REFUSALS = (
     "no_syringe", "cropped_plunger", "cropped_scale", "extreme_blur", "back_facing",
     "two_syringes",
@@ -201,47 +197,16 @@ def random_syringe(rng: np.random.Generator) -> tuple[Syringe, Print]:
     area = np.pi * r * r
     scale_length = nominal * 1000 / area
     end = top / nominal * scale_length
-    one_piece = rng.random() < 0.3
-    if one_piece:
-        flat = rng.random() < 0.6
-        cone = float(rng.uniform(0.25, 1.1) if flat else rng.uniform(0.15, 0.5) * r)
-        tip = r * float(rng.uniform(0.72, 0.88) if flat else rng.uniform(0.1, 0.6))
-        stopper = str(rng.choice(MOULDED, p=[0.25, 0.2, 0.15, 0.1] + [0.3 / 9] * 9))
-        rod = stopper if stopper in RODS else "natural"
-        ring, waist = rng.uniform(0.03, 0.11) * bore, rng.uniform(0.08, 0.32) * bore
-        depth = float(rng.uniform(0.04, 0.22))
-    else:
-        cone, tip = r * float(rng.uniform(0.18, 0.8)), r * float(rng.uniform(0.06, 0.45))
-        stopper = str(rng.choice(RUBBERS, p=[0.46, 0.08, 0.06, 0.16] + [0.024] * 10))
-        rod = str(rng.choice(["white", "natural", "pale blue", "blue", "green", "pink", "grey"],
-                             p=[0.46, 0.2, 0.12, 0.08, 0.06, 0.04, 0.04]))  # fmt: skip
-        ring = max(0.3, rng.uniform(0.04, 0.13) * bore)
-        waist, depth = rng.uniform(0.09, 0.36) * bore, float(rng.uniform(0.06, 0.2))
-    rings = int(rng.choice([2, 3, 4], p=[0.66, 0.24, 0.1]))
-    ring, waist = float(ring), float(waist)
-    ring_shares, waist_shares = (1.0,) * rings, (1.0,) * (rings - 1)
-    if rng.random() < 0.35:
-        ring_shares = tuple(float(v) for v in rng.uniform(0.6, 1.5, rings))
-        waist_shares = tuple(float(v) for v in rng.uniform(0.4, 1.5, rings - 1))
-    room = 0.72 * behind
-    long = ring * sum(ring_shares) + waist * sum(waist_shares)
-    ring, waist = ring * min(1, room / long), waist * min(1, room / long)
-    flank = None if rng.random() < 0.2 else float(rng.uniform(0.02, 0.15) * r)
-    foot_share = float(rng.uniform(0.84, 0.985))
-    foot_share = min(foot_share, 1 - 0.4 * (flank or 0) / r)  # steeper than the cone
-    tip = min(tip, 0.95 * foot_share * r)
+    stopper = random_stopper(rng, float(bore), 0.72 * behind)
     lowest = max(0.04 * scale_length, 0.5)
     fiducial = float(rng.uniform(lowest, 0.985 * end))
     if rng.random() < 0.15:  # drawn to a line, as people do
         per = scale_length / nominal
         fiducial = max(round(fiducial / (step * per)), 1) * step * per
-    syringe = Syringe(
+    syringe = ShapedSyringe(
         nominal, top, step, big, float(scale_length), float(bore), float(wall), fiducial,
-        plunger_style="one_piece" if one_piece else "rubber", stopper_colour=stopper,
-        plunger_colour=rod, rings=rings, cone_height_mm=cone, cone_tip_mm=tip, ring_mm=ring,
-        waist_mm=waist, waist_depth=depth, ring_shares=ring_shares, waist_shares=waist_shares,
-        foot_share=foot_share, flank_mm=flank, flank_round=bool(rng.random() < 0.6),
-        shoulder_gap_mm=float(rng.uniform(0.2, 0.5)),
+        **stopper,
+        **random_shoulder(rng, float(r)),
         nozzle_mm=float(rng.uniform(7.5, 10)), nozzle_bore_mm=float(rng.uniform(0.6, 1.0)),
         flange_mm=float(rng.uniform(0.35, 0.6) * r + 3.5),
         flange_cut_mm=float(rng.uniform(0.8, 2.4)), flange_thick_mm=float(rng.uniform(1.4, 2.4)),
@@ -249,51 +214,13 @@ def random_syringe(rng: np.random.Generator) -> tuple[Syringe, Print]:
         attachment=str(rng.choice(["none", "cap", "needle"], p=[0.66, 0.22, 0.12])),
         attachment_colour=str(rng.choice(list(CAPS))),
         content=str(rng.choice(["clear", "empty", "yellow", "amber", "pink", "milky", "red",
-                                "blue", "green"],
-                               p=[0.42, 0.22, 0.08, 0.06, 0.06, 0.06, 0.04, 0.03, 0.03])),
+                                "blue", "green", "brown", "dark red"],
+                               p=[0.4, 0.22, 0.07, 0.06, 0.05, 0.06, 0.04, 0.03, 0.03,
+                                  0.02, 0.02])),
     )  # fmt: skip
+    if syringe.dead_space_ml > MOST_DEAD_SPACE * nominal:
+        syringe = replace(syringe, hollow_power=1.0, hollow_extra_mm=0.0)
     return with_random_air(syringe, rng), random_print(syringe, rng)
-
-
-def with_random_air(syringe: Syringe, rng: np.random.Generator) -> Syringe:
-    """The same syringe, with or without air in it."""
-    room = syringe.fiducial_x_mm - syringe.cone_height_mm - 1.0
-    kind = str(rng.choice(["none", "plug", "bubbles", "long"], p=[0.44, 0.26, 0.16, 0.14]))
-    if syringe.content == "empty" or room < 2.0:
-        return syringe
-    r = syringe.bore_mm
-    if kind == "plug":
-        meniscus = float(np.clip(rng.uniform(0.12, 0.3) * r, 0.25, 1.6))
-        far = 0.9 * room if rng.random() < 0.35 else min(0.45 * room, 22.0)
-        at = float(rng.uniform(meniscus + 0.2, max(meniscus + 0.4, far)))
-        if at < room - 0.5:
-            return replace(syringe, plug_mm=at, meniscus_mm=meniscus)
-        return syringe
-    if kind == "long":
-        radial = float(rng.uniform(0.14, 0.3) * r)
-        across = float(min(rng.uniform(1.2, 2.4) * radial, 0.6 * r))
-        along = float(min(rng.uniform(2.0, 5.0) * radial, 0.5 * room - 0.4))
-        bubble = Bubble(float(rng.uniform(along + 0.3, room - along - 0.1)),
-                        float(rng.normal(0, 25)), (radial, along, across))  # fmt: skip
-        return replace(syringe, bubbles=(bubble,))
-    if kind == "bubbles":
-        found: list[Bubble] = []
-        for _ in range(int(rng.integers(2, 14))):
-            size = float(np.clip(rng.lognormal(np.log(0.09 * r), 0.5), 0.15, 0.25 * r))
-            size = min(size, 0.5 * room - 0.3)
-            x, phi = (
-                float(rng.uniform(size + 0.3, room - size - 0.1)),
-                float(rng.uniform(-100, 100)),
-            )
-            apart = all(
-                np.hypot(x - b.x_mm, np.radians(phi - b.phi_deg) * r)
-                > 1.2 * (size + max(b.semi_axes_mm)) + 0.1
-                for b in found
-            )
-            if apart and size + 0.3 < room - size - 0.1:
-                found.append(Bubble(x, phi, (size * 0.9, size, size)))
-        return replace(syringe, bubbles=tuple(found))
-    return syringe
 
 
 def random_print(syringe: Syringe, rng: np.random.Generator) -> Print:
@@ -363,7 +290,7 @@ def random_scene(number: int, *, long_side: int = 1840) -> Scene:
         placed = []
     return Scene(
         f"r{number:05d}", tuple(placed), camera, post,
-        card_colour=str(rng.choice(list(CARDS), p=[0.4, 0.18, 0.12, 0.07, 0.1, 0.09, 0.04])),
+        card_colour=str(rng.choice(list(CARDS), p=[0.37, 0.18, 0.11, 0.07, 0.1, 0.13, 0.04])),
         card_size_mm=size,
         card_angle_deg=float(rng.normal(0, 8)), desk=str(rng.choice(list(DESKS))),
         lighting=lighting, light_azimuth_deg=float(rng.uniform(0, 360)),

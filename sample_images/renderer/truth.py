@@ -160,8 +160,9 @@ def _air_items(placed: Placed) -> list[dict[str, Any]]:
         return items
     if s.plug_mm is not None:
         items.append({"kind": "plug", "interface_x_mm": round(s.plug_mm, 4),
-                      "meniscus_mm": round(s.meniscus_mm, 4),
-                      "tilt_deg": round(getattr(s, "air_tilt_deg", 0.0), 2)})  # fmt: skip
+                      "meniscus_mm": round(s.meniscus_mm, 4)})  # fmt: skip
+        if tilt := getattr(s, "air_tilt_deg", 0.0):
+            items[-1]["tilt_deg"] = round(tilt, 2)
     for b in s.bubbles:
         items.append({"kind": "bubble", "x_mm": round(b.x_mm, 3), "phi_deg": round(b.phi_deg, 1),
                       "semi_axes_mm": [round(v, 4) for v in b.semi_axes_mm],
