@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from train_finder import LIMB, PHI, ROWS, blocks, fold, normalise, repainted, truth_cylinder
+from train_finder import PHI, ROWS, blocks, fold, normalise, repainted, truth_cylinder
 
 PER_RADIUS = 64
 #: What a stored strip shows before and behind the line, and what the net is given, radii.
@@ -28,6 +28,8 @@ BEFORE, BEHIND = 1.5, 2.55
 SEEN_BEFORE, SEEN_BEHIND = 1.0, 1.8
 #: The finder's place is off by up to twice this, radii: where the line stands in the net's window.
 JITTER = 0.11
+#: Mean cosine of the azimuths at which lines are printed: there the fitted pose holds the scale.
+PRINTED = 0.85
 COLUMNS = round((SEEN_BEFORE + SEEN_BEHIND) * PER_RADIUS) + 1
 
 
@@ -127,7 +129,7 @@ class Deck:
 
         # the fitted pose is off by a little, and so is the radius and with it the scale
         tip, turn = t(rng.normal(0, 0.018, n)), t(rng.normal(0, 0.01, n))
-        grow, off = t(rng.normal(0, 0.012, n)), t(rng.normal(0, 0.01, n))
+        grow, off = t(rng.normal(-0.008, 0.015, n)), t(rng.normal(0, 0.01, n))
         flip = t(np.where(rng.random(n) < 0.5, -1.0, 1.0))
         # cone and rings drawn out or shortened, each side of the line by itself: other stoppers
         before, behind = t(rng.uniform(0.8, 1.25, n)), t(rng.uniform(0.8, 1.25, n))
@@ -136,9 +138,10 @@ class Deck:
         phi = t(PHI)
         s = ((1 + grow)[:, None] * torch.sin(phi) + off[:, None]).clamp(-0.9994, 0.9994)
         across = (torch.asin(s) * flip[:, None] / np.radians(88)).clamp(-1, 1)
-        # what the tilt's error moves on the camera's side, against the limbs, where the line is
+        # what the tilt's error moves, against where the scale is printed: the ring's place is
+        # wanted there, and its own bend, seen from limb to limb, tells the error
         shift = PER_RADIUS * (
-            tip[:, None] * (torch.cos(phi) - np.cos(LIMB)) + turn[:, None] * torch.sin(phi)
+            tip[:, None] * (torch.cos(phi) - PRINTED) + turn[:, None] * torch.sin(phi)
         )
         columns = torch.arange(COLUMNS, device=dev)
         away = columns[None] - place[:, None]
