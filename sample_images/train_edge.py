@@ -100,14 +100,25 @@ def build(width: int = 80) -> Any:
     return Edge()
 
 
+def stored(file: Path) -> tuple[np.ndarray, np.ndarray]:
+    """Strips (N, ROWS, W, 3) and rows (N, 3) of an .npz; strips may be kept as JPEGs."""
+    data = np.load(file)
+    if "jpegs" not in data:
+        return data["strips"], data["rows"]
+    import cv2
+
+    cuts = np.split(data["jpegs"], np.cumsum(data["sizes"])[:-1])
+    return np.stack([cv2.imdecode(c, cv2.IMREAD_COLOR) for c in cuts]), data["rows"]
+
+
 class Deck:
     """All strips on the device, and random, distorted, repainted batches of them."""
 
     def __init__(self, files: list[Path], device: str, keep: Any) -> None:
         import torch
 
-        data = [np.load(file) for file in files]
-        strips, rows = (np.concatenate([d[k] for d in data]) for k in ("strips", "rows"))
+        data = [stored(file) for file in files]
+        strips, rows = (np.concatenate([d[k] for d in data]) for k in (0, 1))
         chosen = [i for i in range(len(strips)) if keep(i)]
         self.device = device
         self.strips = torch.from_numpy(strips[chosen].transpose(0, 3, 1, 2).copy()).to(device)
