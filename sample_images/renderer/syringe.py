@@ -78,6 +78,7 @@ class Syringe:
     # Body behind the last ring, narrower than the bore.
     tail_mm: float = 0.0
     tail_share: float = 0.9
+    contact: bool = False  # rings so close to the bore that they have no gloss there
     haze: float = 1.0  # share of what meets the stopper's surface that does not pass into it
     shoulder_gap_mm: float = 0.3
     nozzle_mm: float = 9.0
@@ -259,7 +260,7 @@ class Syringe:
         ``print`` outer wall with the scale (texture coordinates), ``wall_air`` plastic
         outwards to air and ``bore_air`` air inside plastic, ``bore_liquid`` liquid inside
         plastic, ``liquid_air`` liquid with air outside, ``air_liquid`` air with liquid outside,
-        ``stopper`` (a clear one's rings and dry parts apart, as ``stopper_band`` and
+        ``stopper`` (its rings and dry parts may come apart, as ``stopper_band`` and
         ``stopper_dry``), ``rod``, ``cap``, ``steel``.
         """
         out: dict[str, Mesh] = {}
@@ -352,10 +353,10 @@ class Syringe:
         tail += [(back, min(0.95, self.tail_share) * r if self.tail_mm else 0.95 * r), (back, 0.0)]
         front = self.cone_profile(lead)
         waists = [self._waist(i, *ends) for i, ends in enumerate(self._waists())]
-        if self.haze >= 1:
+        if self.haze >= 1 and not self.contact:
             whole = [*front, *itertools.chain.from_iterable(waists), *tail]
             return {"stopper": lathe(whole, segments=n)}
-        # what can be seen into: its surface by what lies outside it
+        # what differs by what lies outside it
         flooded = 0 if self.content == "empty" else self.wet_waists
         bands = [lathe([(lead + a, r), (lead + b, r)], segments=n) for a, b in self.bands()]
         return {

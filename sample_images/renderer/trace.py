@@ -257,11 +257,13 @@ def _matte(colour: tuple[float, ...]) -> dict[str, Any]:
     return {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": _rgb(colour)}}
 
 
-def _satin(colour: tuple[float, ...], roughness: float = 0.25) -> dict[str, Any]:
+def _satin(
+    colour: tuple[float, ...], roughness: float = 0.25, outside: float = AIR_IOR
+) -> dict[str, Any]:
     return {
         "type": "twosided",
         "bsdf": {"type": "roughplastic", "diffuse_reflectance": _rgb(colour), "alpha": roughness,
-                 "int_ior": 1.49, "distribution": "ggx"},
+                 "int_ior": 1.49, "ext_ior": outside, "distribution": "ggx"},
     }  # fmt: skip
 
 
@@ -309,10 +311,17 @@ def _syringe(placed: Placed, parts: _Parts, prefix: str) -> None:
 
 def _stopper(s: Syringe) -> dict[str, Any]:
     """The stopper's materials: solid, or a clear plastic clouded by ``haze``."""
-    solid = _satin(STOPPERS[s.stopper_colour], 0.3 if s.plunger_style == "rubber" else 0.18)
-    if s.haze >= 1:
-        return {"stopper": solid}
     wet = AIR_IOR if s.content == "empty" else WATER_IOR
+    rough = 0.3 if s.plunger_style == "rubber" else 0.18
+    solid = _satin(STOPPERS[s.stopper_colour], rough)
+    if s.haze >= 1 and not s.contact:
+        return {"stopper": solid}
+    if s.haze >= 1:  # in liquid less gloss, against the plastic none
+        return {
+            "stopper": _satin(STOPPERS[s.stopper_colour], rough, wet),
+            "stopper_band": _matte(STOPPERS[s.stopper_colour]),
+            "stopper_dry": solid,
+        }
     around = {"stopper": wet, "stopper_band": PLASTIC_IOR - 0.005, "stopper_dry": AIR_IOR}
     return {
         name: {"type": "blendbsdf", "weight": s.haze, "clear": _clear(PLASTIC_IOR, outside),
