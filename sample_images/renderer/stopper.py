@@ -47,6 +47,7 @@ def random_stopper(rng: np.random.Generator, bore_mm: float, room_mm: float) -> 
         "stopper_colour": colour,
         "plunger_colour": rod,
         "contact": bool(rng.random() < 0.8),
+        "sheen": bool(rng.random() < 0.65),
         "haze": _haze(rng, colour, one_piece),
         **front,
         **_rings(rng, bore_mm, room_mm, one_piece),

@@ -79,6 +79,7 @@ class Syringe:
     tail_mm: float = 0.0
     tail_share: float = 0.9
     contact: bool = False  # rings so close to the bore that they have no gloss there
+    sheen: bool = True  # in liquid as glossy as in air, as under a film of air or oil
     haze: float = 1.0  # share of what meets the stopper's surface that does not pass into it
     shoulder_gap_mm: float = 0.3
     nozzle_mm: float = 9.0

@@ -316,9 +316,10 @@ def _stopper(s: Syringe) -> dict[str, Any]:
     solid = _satin(STOPPERS[s.stopper_colour], rough)
     if s.haze >= 1 and not s.contact:
         return {"stopper": solid}
-    if s.haze >= 1:  # in liquid less gloss, against the plastic none
+    if s.haze >= 1:  # against the plastic there is no gloss
+        outside = AIR_IOR if s.sheen else wet
         return {
-            "stopper": _satin(STOPPERS[s.stopper_colour], rough, wet),
+            "stopper": _satin(STOPPERS[s.stopper_colour], rough, outside),
             "stopper_band": _matte(STOPPERS[s.stopper_colour]),
             "stopper_dry": solid,
         }
