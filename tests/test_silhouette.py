@@ -1,0 +1,85 @@
+"""The net that paints syringes, on the project's own photographs and their truth."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from drawmark.vision.silhouette import Outline, Silhouettes, silhouette_net
+
+SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
+TRUTHS = {p.stem: json.loads(p.read_text()) for p in sorted(SAMPLES.glob("*.json"))}
+READABLE = [name for name, truth in TRUTHS.items() if truth["readable"]]
+
+
+def picture(name: str) -> np.ndarray:
+    bgr = cv2.imread(str(SAMPLES / f"{name}.jpg"))
+    return cv2.resize(bgr, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+
+
+def scale_of(name: str) -> tuple[np.ndarray, np.ndarray, float, float]:
+    """Middle, direction and length of the scale, and the barrel's radius, px of `picture`."""
+    truth = TRUTHS[name]
+    zero, end = (np.array(truth["points"][p]) / 2 for p in ("zero_axis", "nominal_axis"))
+    length = np.hypot(*(end - zero))
+    radius = truth["px_per_mm"] * truth["outer_diameter_mm"] / 4
+    return (zero + end) / 2, (end - zero) / length, length, radius
+
+
+@pytest.mark.parametrize("name", READABLE)
+def test_a_barrel_is_found_where_it_lies_and_runs_from_nozzle_to_rod(name: str) -> None:
+    middle, axis, _, radius = scale_of(name)
+    found = Silhouettes(picture(name)).barrels()[0]
+    assert found.axis @ axis > np.cos(np.radians(2.5))  # the sense included
+    assert found.sense > 0.5
+    assert abs((found.centre - middle) @ [-axis[1], axis[0]]) < 0.3 * radius
+    assert found.radius_px == pytest.approx(radius, rel=0.2)
+
+
+def test_a_barrel_is_found_whose_scale_is_turned_away() -> None:
+    assert Silhouettes(picture("refused-back-of-the-barrel")).barrels()[0].share > 0.8
+
+
+def test_pens_coins_and_caps_are_no_syringe() -> None:
+    assert not Silhouettes(picture("refused-no-syringe")).barrels()
+
+
+@pytest.mark.parametrize("name", READABLE[::3])
+def test_one_syringe_is_not_two(name: str) -> None:
+    assert Silhouettes(picture(name)).another(*scale_of(name)) is None
+
+
+@pytest.mark.parametrize("other", READABLE[1::5])
+def test_a_second_syringe_is_found_beside_the_first(other: str) -> None:
+    first = "ten-ml-black-stopper-tilted-ten-degrees"
+    left, right = picture(first), picture(other)
+    height = max(left.shape[0], right.shape[0])
+    pair = np.full((height, left.shape[1] + right.shape[1], 3), 128, np.uint8)
+    pair[: left.shape[0], : left.shape[1]] = left
+    pair[: right.shape[0], left.shape[1] :] = right
+    second = Silhouettes(pair).another(*scale_of(first))
+    middle, axis, length, _ = scale_of(other)
+    assert isinstance(second, Outline)
+    assert np.hypot(*(second.centre - middle - [left.shape[1], 0])) < 0.3 * length
+    assert second.axis @ axis > 0.99
+
+
+def test_a_turned_picture_gives_a_turned_outline() -> None:
+    bgr = picture(READABLE[0])
+    lying = Silhouettes(bgr).barrels()[0]
+    turned = Silhouettes(np.ascontiguousarray(np.rot90(bgr))).barrels()[0]
+    assert turned.axis == pytest.approx([lying.axis[1], -lying.axis[0]], abs=0.04)
+    x, y = lying.centre
+    assert turned.centre == pytest.approx([y, bgr.shape[1] - 1 - x], abs=0.2 * lying.radius_px + 3)
+
+
+def test_paint_gives_probabilities_and_wants_colour() -> None:
+    painted = silhouette_net().paint(np.zeros((90, 200, 3), np.uint8))
+    assert painted.shape[0] == 4
+    assert painted.sum(0) == pytest.approx(1, abs=1e-5)
+    with pytest.raises(ValueError, match="colour"):
+        silhouette_net().paint(np.zeros((90, 200), np.uint8))
