@@ -40,14 +40,18 @@ TRAILING = (-0.12, 0.45)  # where the front ring's trailing edge may be, from th
 GAP = (0.12, 1.3)  # length of the dry gap between the rings, outer radii
 WIDTH = (0.04, 0.26)  # width of a ring, outer radii
 USUAL_WIDTH, USUAL_WIDTH_SD = 0.11, 0.05
-# Standard uncertainties of the edge net's place, outer radii: the distance to the two-ring
-# measurement below which they hold, or nothing to compare with.  From photographs made for
-# this project that no net was trained on; see docs/uncertainty.md.
-AGREES = ((0.02, 0.021), (0.05, 0.032), (np.inf, 0.038))
-ALONE_SD = 0.045
-USUAL_SPREAD = 0.018
+# Standard uncertainty of the edge net's place, outer radii: at least so much, and so much for
+# what its answer is broader than the bell it was taught; more where the two-ring measurement
+# does not bear it out.  From photographs made for this project that no net was trained on; see
+# docs/uncertainty.md.
+LEAST_SD = 0.0065
+TAUGHT_SPREAD = 0.0156
+SPREAD_GAIN = 1.45
+BORNE_OUT = 0.02  # outer radii between the two measurements
+NOT_BORNE_OUT = 1.32
+EDGE_DOUBT = 0.7  # outer radii per unit of mass that the edge net's peak misses
 SURE_MASS = 0.99  # a finder less sure than this has seen no stopper like it
-DOUBT, DOUBT_ALONE = 1.0, 3.0  # outer radii per unit of mass that is missing
+DOUBT, DOUBT_ALONE = 1.0, 3.0  # the same for the finder, with and without a second ring
 PRIOR_SD = 0.07
 MIN_RINGS_SCORE = 1.0
 MASS_WINDOW = 0.15  # outer radii about the peak that should hold the finder's belief
@@ -94,18 +98,17 @@ def measure_ring(
     *direction* is +1 if volume grows with x, else -1.
     """
     edge = find_edge(photo.bgr, cylinder, guess, direction)
-    mass = min(mass, edge.mass)
+    broader = np.sqrt(max(edge.spread**2 - TAUGHT_SPREAD**2, 0.0))
+    sd = float(np.hypot(np.hypot(LEAST_SD, SPREAD_GAIN * broader), EDGE_DOUBT * (1 - edge.mass)))
     missing = max(0.0, SURE_MASS - mass)
-    blurred = max(0.0, edge.spread - USUAL_SPREAD)
+    mass = min(mass, edge.mass)
     found = _two_rings(photo, cylinder, guess, direction)
     if found is None or found.score < MIN_RINGS_SCORE:
-        sd = float(np.hypot(ALONE_SD, blurred)) + DOUBT_ALONE * missing
-        return FiducialLine(edge.x, sd, mass, 0.0)
+        return FiducialLine(edge.x, NOT_BORNE_OUT * sd + DOUBT_ALONE * missing, mass, 0.0)
     measured = guess + direction * (found.lead + wall_refraction(cylinder, guess, direction))
-    apart = abs(measured - edge.x)
-    agreed = next(sd for limit, sd in AGREES if apart < limit)
-    sd = float(np.hypot(agreed, blurred)) + DOUBT * missing
-    return FiducialLine(edge.x, sd, mass, found.score, found.spacing)
+    if abs(measured - edge.x) > BORNE_OUT:
+        sd *= NOT_BORNE_OUT
+    return FiducialLine(edge.x, sd + DOUBT * missing, mass, found.score, found.spacing)
 
 
 def wall_refraction(cylinder: Cylinder, x: float, direction: int) -> float:
