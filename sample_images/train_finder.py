@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import json
 import time
+import zlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,10 +23,17 @@ import numpy as np
 if TYPE_CHECKING:
     from drawmark.vision.cylinder import Cylinder
 
+# What the nets' strips are made of (train_edge.py shares these).
 ROWS = 48
 PHI = np.linspace(-np.radians(88), np.radians(88), ROWS)
-PER_RADIUS = 24
 WINDOW = (25, 13)
+# The finder's own strips are finer, and its answer has one column for every two of theirs.
+FINE_ROWS, FINE = 72, 48
+FINE_PHI = np.linspace(-np.radians(88), np.radians(88), FINE_ROWS)
+FINE_WINDOW = (49, 19)
+PER_RADIUS = FINE // 2
+MASK_ROWS = FINE_ROWS // 4
+MOST_BUBBLES = 16
 #: Azimuth at which a strip's "where is the line" is defined, radians: near the limbs.
 LIMB = float(np.radians(75))
 #: What a strip shows before the zero line and past the last line, outer radii.
@@ -46,8 +54,11 @@ def truth_cylinder(truth: dict[str, Any]) -> tuple[Cylinder, float, float, float
     cam = truth["camera"]
     focal = cam.get("focal_px") or cam["f_eq_mm"] / 36 * size
     centre = ((truth["width"] - 1) / 2, (truth["height"] - 1) / 2)
-    start = np.array(points["zero_axis"])
-    end = np.array(points["grad_max_axis"])
+    # there by half the diagonal, here by the focal length
+    k1 = cam["k1"] * (2 * focal / float(np.hypot(truth["width"], truth["height"]))) ** 2
+    # truth counts from the corner of the first pixel, the pictures' arrays from its middle
+    start = np.array(points["zero_axis"]) - 0.5
+    end = np.array(points["grad_max_axis"]) - 0.5
     length = float(np.hypot(*(end - start)))
     radius = truth["outer_diameter_mm"] / 2
     per_mm = 1 / radius
@@ -55,15 +66,15 @@ def truth_cylinder(truth: dict[str, Any]) -> tuple[Cylinder, float, float, float
         return None
     angle = float(np.arctan2(*(end - start)[::-1]))
     axis_mm = np.array([0.0, scale_mm(truth), truth["fiducial_x_mm"]])
-    axis_px = np.array([start, end, points["fiducial_axis"]])
+    axis_px = np.array([start, end, np.array(points["fiducial_axis"]) - 0.5])
     facing = [t for t in truth["ticks"] if t["facing"]]
     tick_mm = np.array([t["x_mm"] for t in facing])
-    tick_px = np.array([t["mid"] for t in facing]).reshape(-1, 2)
+    tick_px = np.array([t["mid"] for t in facing]).reshape(-1, 2) - 0.5
     radius_px = radius * truth["px_per_mm"]
 
     def made(p: np.ndarray) -> Cylinder:
         return Cylinder(
-            Camera(focal, *centre, cam["k1"]), tuple((start + end) / 2), angle + p[0],
+            Camera(focal, *centre, k1), tuple((start + end) / 2), angle + p[0],
             p[1] * radius_px, p[2], radius_px * float(np.exp(p[3])),
         )  # fmt: skip
 
@@ -90,94 +101,134 @@ def scale_mm(truth: dict[str, Any]) -> float:
     return max(float(t["x_mm"]) for t in truth["ticks"])
 
 
-def air_profile(truth: dict[str, Any], x_mm: np.ndarray) -> np.ndarray:
-    """Fraction of the bore's cross-section that is air at each *x_mm* (W,)."""
+def air_profiles(truth: dict[str, Any], x_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Fraction of the bore's section at each *x_mm* (W,) that the pocket takes, and bubbles."""
     bore = truth["inner_diameter_mm"] / 2
-    area = np.pi * bore**2
+    pocket, bubbles = np.zeros_like(x_mm), np.zeros_like(x_mm)
     if truth["content"] == "empty":
-        return np.ones_like(x_mm)
-    out = np.zeros_like(x_mm)
-    if truth["air_volume_ml"] <= 0:
-        return out
+        return pocket + 1, bubbles
     rest = truth["air_volume_ml"] * 1000
     for b in truth["air_items"]:
         if b["kind"] == "bubble":
             a, along, across = b["semi_axes_mm"]
             u = (x_mm - b["x_mm"]) / along
-            out += a * across / bore**2 * np.clip(1 - u * u, 0, None)
+            bubbles += a * across / bore**2 * np.clip(1 - u * u, 0, None)
             rest -= b["volume_ml"] * 1000
     if any(b["kind"] == "plug" for b in truth["air_items"]):
         # the step that holds the same air as the rounded surface
-        out += 1 / (1 + np.exp(np.clip((x_mm - rest / area) / (0.04 * bore), -30, 30)))
-    return np.clip(out, 0, 1)
+        step = (x_mm - rest / (np.pi * bore**2)) / (0.04 * bore)
+        pocket += 1 / (1 + np.exp(np.clip(step, -30, 30)))
+    return pocket, np.clip(bubbles, 0, 1)
 
 
-def make_strips(
-    folders: list[Path], out: Path, copies: int, any_kind: bool, random_seed: int
-) -> None:
-    """Unwrap every photograph in *folders* that has truth, *copies* times, into *out*."""
+def seen_air(truth: dict[str, Any]) -> tuple[float, list[list[float]]]:
+    """Where the pocket's surface is seen (mm, -1e3: none), and bubbles as they are seen.
+
+    Each bubble: middle and half length, mm, azimuth from the camera's side and half width,
+    radians.
+    """
+    end = 1e6 if truth["content"] == "empty" else -1e3
+    outer = truth["outer_diameter_mm"] / 2
+    bubbles = []
+    for b in truth["air_items"]:
+        if b["kind"] == "plug":
+            end = b["interface_x_mm"] - 0.3 * b["meniscus_mm"]
+        elif "phi_deg" in b:
+            _, along, across = b["semi_axes_mm"]
+            phi = -np.radians(b["phi_deg"] + truth["roll_error_to_camera_deg"])
+            phi = (phi + np.pi) % (2 * np.pi) - np.pi
+            if abs(phi) < np.radians(80):
+                bubbles.append([b["x_mm"], along, phi, across / outer])
+    return end, sorted(bubbles, key=lambda b: -b[1])[:MOST_BUBBLES]
+
+
+def strips_of(
+    path: Path, copies: int, any_kind: bool, quality: int, random_seed: int
+) -> list[dict[str, Any]]:
+    """Unwrapped copies of the photograph with truth *path*; none if it can't serve."""
     import cv2
 
     from drawmark.vision.finder_net import finder_strip
 
-    rng = np.random.default_rng(random_seed)
-    strips: list[np.ndarray] = []
-    airs: list[np.ndarray] = []
-    rows: list[list[float]] = []
-    names: list[str] = []
-    for path in (p for folder in folders for p in sorted(folder.glob("*.json"))):
-        truth = json.loads(path.read_text())
-        reason = truth.get("refuse_reason")
-        if not truth.get("readable") and (not any_kind or reason != "cropped_plunger"):
-            continue
-        bgr = cv2.imread(str(path.with_suffix(".jpg")))
-        fit = truth_cylinder(truth)
-        if bgr is None or fit is None or fit[3] > 1:
-            print(path.stem, "left out", None if fit is None else f"{fit[3]:.2f} px", flush=True)
-            continue
-        true, zero, per_mm, _ = fit
-        last = zero + per_mm * scale_mm(truth)
-        fiducial = zero + per_mm * truth["fiducial_x_mm"]
-        for k in range(copies):
-            c = true
-            if k:
-                turn, tip, grow, off = rng.normal(0, [0.004, np.radians(0.7), 0.012, 0.008])
-                c = true.moved(
-                    angle=true.angle + turn, tilt=true.tilt + tip,
-                    radius_px=true.radius_px * (1 + grow),
-                    offset=true.offset + off * true.radius_px,
-                )  # fmt: skip
+    cv2.setNumThreads(1)
+    rng = np.random.default_rng([random_seed, zlib.crc32(path.stem.encode())])
+    truth = json.loads(path.read_text())
+    reason = truth.get("refuse_reason")
+    if not truth.get("readable") and (not any_kind or reason != "cropped_plunger"):
+        return []
+    bgr = cv2.imread(str(path.with_suffix(".jpg")))
+    fit = truth_cylinder(truth)
+    if bgr is None or fit is None or fit[3] > 1:
+        print(path.stem, "left out", None if fit is None else f"{fit[3]:.2f} px", flush=True)
+        return []
+    true, zero, per_mm, _ = fit
+    last = zero + per_mm * scale_mm(truth)
+    fiducial = zero + per_mm * truth["fiducial_x_mm"]
+    surface, bubbles = seen_air(truth)
+    made = []
+    for k in range(copies):
+        c = true
+        if k:
+            turn, tip, grow, off = rng.normal(0, [0.004, np.radians(0.7), 0.012, 0.008])
+            c = true.moved(
+                angle=true.angle + turn, tilt=true.tilt + tip,
+                radius_px=true.radius_px * (1 + grow),
+                offset=true.offset + off * true.radius_px,
+            )  # fmt: skip
 
-            def carried(x: float, c: Cylinder = c, true: Cylinder = true) -> float:
-                seen = true.project(np.array([x, x]), np.array([-LIMB, LIMB]))
-                return float(np.nanmean(c.surface(seen)[0]))
+        def carried(x: float, c: Cylinder = c) -> float:
+            seen = true.project(np.array([x, x]), np.array([-LIMB, LIMB]))
+            return float(np.nanmean(c.surface(seen)[0]))
 
-            x0, x1, xf = carried(zero), carried(last), carried(fiducial)
-            if not np.isfinite([x0, x1, xf]).all():
-                continue
-            strip = finder_strip(bgr, c, x0 - BEFORE, x1 + PAST)
-            place = x0 - BEFORE + np.arange(strip.shape[1]) / PER_RADIUS
-            x_mm = (place - x0) / (x1 - x0) * scale_mm(truth)
-            strips.append(strip)
-            airs.append(air_profile(truth, x_mm).astype(np.float16))
-            there = truth["fiducial_in_frame"]
-            rows.append([
-                BEFORE * PER_RADIUS, (x1 - x0 + BEFORE) * PER_RADIUS,
-                (xf - x0 + BEFORE) * PER_RADIUS if there else np.nan,
-                truth.get("stopper_length_mm", np.nan) * per_mm * PER_RADIUS, len(names),
-                truth["true_volume_ml"], truth["air_volume_ml"], truth["graduated_max_ml"],
-                truth["nominal_ml"],
-            ])  # fmt: skip
-        names.append(path.stem)
-    np.savez_compressed(
-        out,
-        strips=np.concatenate(strips, 1),
-        airs=np.concatenate(airs),
-        widths=np.array([s.shape[1] for s in strips]),
-        rows=np.array(rows, np.float32),
-        names=np.array(names),
+        x0, x1, xf = carried(zero), carried(last), carried(fiducial)
+        if not np.isfinite([x0, x1, xf]).all():
+            continue
+        strip = finder_strip(
+            bgr, c, x0 - BEFORE, x1 + PAST, columns_per_radius=FINE, rows=FINE_ROWS
+        )
+        place = x0 - BEFORE + np.arange(strip.shape[1]) / FINE
+        per = scale_mm(truth) / (x1 - x0)  # mm per radius
+        coded = cv2.imencode(
+            ".jpg", strip,
+            [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR,
+             cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444],
+        )[1]  # fmt: skip
+        zero_at = BEFORE * FINE
+        seen = np.full((MOST_BUBBLES, 4), np.nan, np.float32)
+        for n, (x, along, phi, wide) in enumerate(bubbles):
+            seen[n] = zero_at + x / per * FINE, along / per * FINE, phi, wide
+        line = (xf - x0 + BEFORE) * FINE if truth["fiducial_in_frame"] else np.nan
+        stopper = truth.get("stopper_length_mm", np.nan) * per_mm * FINE
+        made.append({
+            "coded": coded.ravel(), "width": strip.shape[1],
+            "airs": np.stack(air_profiles(truth, (place - x0) * per)).astype(np.float16),
+            "bubbles": seen,
+            "row": [zero_at, (x1 - x0 + BEFORE) * FINE, line, stopper,
+                    zero_at + surface / per * FINE],
+            "name": path.stem,
+        })  # fmt: skip
+    return made
+
+
+def make_strips(args: argparse.Namespace) -> None:
+    """Unwrap every photograph in the folders that has truth into one file."""
+    import multiprocessing
+
+    paths = [p for folder in args.folders for p in sorted(folder.glob("*.json"))]
+    work = [(p, args.copies, args.any_kind, args.quality, args.random_seed) for p in paths]
+    with multiprocessing.get_context("spawn").Pool(args.jobs) as pool:
+        made = [s for some in pool.starmap(strips_of, work, chunksize=4) for s in some]
+    np.savez(
+        args.out,
+        coded=np.concatenate([s["coded"] for s in made]),
+        sizes=np.array([len(s["coded"]) for s in made]),
+        widths=np.array([s["width"] for s in made]),
+        airs=np.concatenate([s["airs"] for s in made], 1),
+        bubbles=np.stack([s["bubbles"] for s in made]),
+        rows=np.array([s["row"] for s in made], np.float32),
+        names=np.array([s["name"] for s in made]),
     )
-    print(len(names), "photographs,", len(strips), "strips")
+    print(len(paths), "photographs,", len(made), "strips,", args.out.stat().st_size, "bytes")
 
 
 # --- train -----------------------------------------------------------------------------
@@ -189,10 +240,10 @@ def blocks(dropout: float) -> tuple[Any, Any]:
     import torch
     from torch import nn
 
-    def conv2(i: int, o: int, k: int, down: int, reach: int) -> nn.Sequential:
+    def conv2(i: int, o: int, k: int, down: int, reach: int, step: int = 1) -> nn.Sequential:
         pad = (k // 2, (k // 2) * reach)
         return nn.Sequential(
-            nn.Conv2d(i, o, k, (down, 1), pad, (1, reach), bias=False),
+            nn.Conv2d(i, o, k, (down, step), pad, (1, reach), bias=False),
             nn.BatchNorm2d(o), nn.ReLU(),
         )  # fmt: skip
 
@@ -211,7 +262,7 @@ def blocks(dropout: float) -> tuple[Any, Any]:
 
 
 def build() -> Any:
-    """The net: 2-D over the surface, rows kept apart in six bands, then 1-D along the axis."""
+    """The net: 2-D over the surface, then, all rows taken together, 1-D along the axis."""
     import torch
     from torch import nn
 
@@ -221,24 +272,29 @@ def build() -> Any:
         def __init__(self) -> None:
             super().__init__()
             self.around = nn.Sequential(
-                conv2(4, 16, 5, 2, 1), conv2(16, 24, 3, 2, 1), conv2(24, 32, 3, 1, 2),
-                conv2(32, 32, 3, 1, 4),
+                conv2(4, 20, 5, 2, 1, 2), conv2(20, 32, 3, 2, 1), conv2(32, 40, 3, 1, 1),
+                conv2(40, 40, 3, 1, 2), conv2(40, 40, 3, 1, 4), conv2(40, 40, 3, 1, 8),
             )  # fmt: skip
-            self.bands = nn.Conv2d(32, 64, (12, 1))
-            reaches = (1, 2, 4, 8, 16, 32, 1, 4, 16)
-            self.along = nn.Sequential(*[along(64, r) for r in reaches])
-            self.head = nn.Sequential(nn.ReLU(), nn.Conv2d(64, 3, 1))
+            self.mask = nn.Conv2d(40, 1, 1)
+            self.bands = nn.Conv2d(40, 72, (MASK_ROWS, 1))
+            reaches = (1, 2, 4, 8, 16, 32, 64, 1, 4, 16)
+            self.along = nn.Sequential(*[along(72, r) for r in reaches])
+            self.head = nn.Sequential(nn.ReLU(), nn.Conv2d(72, 4, 1))
             with torch.no_grad():
-                self.head[1].bias.copy_(torch.tensor([-4.0, -1.0, -1.0]))
+                self.head[1].bias.copy_(torch.tensor([-4.0, -1.0, -2.0, -1.0]))
 
-        def forward(self, x: torch.Tensor) -> torch.Tensor:
-            # (N, 4, ROWS, W) -> (N, 3, W): fiducial logit, air logit, stopper logit
-            return self.head(self.along(self.bands(self.around(x))))[:, :, 0]
+        def forward(self, x: torch.Tensor, with_mask: bool = False) -> Any:
+            # (N, 4, FINE_ROWS, W) -> (N, 4, W / 2): logits of fiducial line, of pocket, of
+            # the root of the bubbles' share, of stopper; and (N, MASK_ROWS, W / 2): of air
+            # behind this piece of the wall
+            seen = self.around(x)
+            out = self.head(self.along(self.bands(seen)))[:, :, 0]
+            return (out, self.mask(seen)[:, 0]) if with_mask else out
 
     return Finder()
 
 
-def normalise(x: Any) -> Any:
+def normalise(x: Any, window: tuple[int, int] = WINDOW) -> Any:
     """Colours (N, 3, H, W), 0..255 BGR -> (N, 4, H, W) as ``finder_net.normalise`` does."""
     import torch
     import torch.nn.functional as f
@@ -247,10 +303,10 @@ def normalise(x: Any) -> Any:
     centred = centred / (centred.square().mean((1, 2, 3), keepdim=True).sqrt() + 4)
     weights = torch.tensor([0.114, 0.587, 0.299], device=x.device).view(1, 3, 1, 1)
     grey = (x * weights).sum(1, keepdim=True)
-    pw, ph = WINDOW[0] // 2, WINDOW[1] // 2
+    pw, ph = window[0] // 2, window[1] // 2
 
     def blur(g: Any) -> Any:
-        return f.avg_pool2d(f.pad(g, (pw, pw, ph, ph), mode="reflect"), WINDOW[::-1], 1)
+        return f.avg_pool2d(f.pad(g, (pw, pw, ph, ph), mode="reflect"), window[::-1], 1)
 
     high = grey - blur(grey)
     return torch.cat([centred, high / (blur(high * high).clamp(min=0).sqrt() + 3)], 1)
@@ -259,32 +315,40 @@ def normalise(x: Any) -> Any:
 class Deck:
     """All strips on the device, and random, distorted, repainted batches of them."""
 
-    def __init__(self, file: Path, device: str, keep: Any) -> None:
+    def __init__(self, files: list[Path], device: str, keep: Any) -> None:
+        import cv2
         import torch
 
-        data = np.load(file)
-        widths, rows = data["widths"], data["rows"]
-        all_strips, all_airs = data["strips"], data["airs"]
-        edges = np.r_[0, np.cumsum(widths)]
-        chosen = [i for i in range(len(widths)) if keep(int(rows[i, 4]))]
-        wide = int(widths.max())
-        strips = np.zeros((len(chosen), 3, ROWS, wide), np.uint8)
-        airs = np.zeros((len(chosen), wide), np.float32)
-        for n, i in enumerate(chosen):
-            part = slice(edges[i], edges[i + 1])
-            strips[n, :, :, : widths[i]] = all_strips[:, part].transpose(2, 0, 1)
-            airs[n, : widths[i]] = all_airs[part]
+        strips, airs, rows, bubbles = [], [], [], []
+        for file in files:
+            data = np.load(file)
+            ends, edges = np.cumsum(data["sizes"]), np.cumsum(data["widths"])
+            coded, all_airs = data["coded"], data["airs"]
+            for i, name in enumerate(data["names"]):
+                if not keep(zlib.crc32(str(name).encode())):
+                    continue
+                piece = coded[ends[i] - data["sizes"][i] : ends[i]]
+                strips.append(cv2.imdecode(piece, cv2.IMREAD_COLOR))
+                airs.append(all_airs[:, edges[i] - data["widths"][i] : edges[i]])
+                rows.append(data["rows"][i])
+                bubbles.append(data["bubbles"][i])
+        self.widths = np.array([s.shape[1] for s in strips])
+        wide = int(self.widths.max())
+        all_strips = np.zeros((len(strips), 3, FINE_ROWS, wide), np.uint8)
+        profiles = np.zeros((len(strips), 2, wide), np.float32)
+        for n, (strip, air) in enumerate(zip(strips, airs, strict=True)):
+            all_strips[n, :, :, : strip.shape[1]] = strip.transpose(2, 0, 1)
+            profiles[n, :, : air.shape[1]] = air
         self.device = device
-        self.strips = torch.from_numpy(strips).to(device)
-        self.airs = torch.from_numpy(airs).to(device)
-        self.rows = torch.from_numpy(rows[chosen]).to(device)
-        self.widths = widths[chosen]
-        ideal = rows[chosen, 1] - rows[chosen, 0] + 2.5 * PER_RADIUS
-        self.ideal = ideal
-        self.order = np.argsort(ideal)
+        self.strips = torch.from_numpy(all_strips).to(device)
+        self.airs = torch.from_numpy(profiles).to(device)
+        self.rows = torch.from_numpy(np.array(rows)).to(device)
+        self.bubbles = torch.from_numpy(np.array(bubbles)).to(device)
+        self.ideal = (self.rows[:, 1] - self.rows[:, 0]).cpu().numpy() + 2.5 * FINE
+        self.order = np.argsort(self.ideal)
 
-    def batch(self, n: int, rng: np.random.Generator) -> tuple[Any, ...]:
-        """Normalised strips (n, 4, ROWS, W) and their targets."""
+    def batch(self, n: int, rng: np.random.Generator) -> dict[str, Any]:
+        """Net inputs (n, 4, FINE_ROWS, W) and their targets, in columns of the answer."""
         import torch
         import torch.nn.functional as f
 
@@ -292,10 +356,10 @@ class Deck:
         at = int(rng.integers(len(self.order)))
         near = self.order[max(0, at - 2 * n) : at + 2 * n]
         pick = rng.choice(near, n, replace=len(near) < n)
-        wide = int(np.clip(self.ideal[self.order[at]] * rng.uniform(0.85, 1.2), 96, 640))
+        wide = int(np.clip(self.ideal[self.order[at]] * rng.uniform(0.85, 1.2), 192, 1280)) // 2 * 2
         scale = rng.uniform(0.9, 1.1, n)  # source columns per column
-        left = 2 * PER_RADIUS + PER_RADIUS * rng.normal(0, 0.5, n)
-        loose = rng.random(n) < 0.25
+        left = 2 * FINE + FINE * rng.normal(0, 0.5, n)
+        loose = rng.random(n) < 0.2
         left = np.where(loose, rng.uniform(0, np.maximum(self.widths[pick] - wide, 1)), left)
         left = np.clip(left, 0, np.maximum(self.widths[pick] - wide * scale, 0))
 
@@ -306,24 +370,39 @@ class Deck:
         grow, off = t(rng.normal(0, 0.015, n)), t(rng.normal(0, 0.01, n))
         flip = t(np.where(rng.random(n) < 0.5, -1.0, 1.0))
         sc, lf = t(scale), t(left)
-        phi = t(PHI)
+        index = torch.as_tensor(pick, device=dev)
+        info = self.rows[index]
+        phi = t(FINE_PHI)
         s = ((1 + grow)[:, None] * torch.sin(phi) + off[:, None]).clamp(-0.9994, 0.9994)
-        row = (torch.asin(s) * flip[:, None] / np.radians(88)).clamp(-1, 1)
-        shift = PER_RADIUS * (tip[:, None] * torch.cos(phi) + turn[:, None] * torch.sin(phi))
+        azimuth = torch.asin(s) * flip[:, None]
+        row = (azimuth / np.radians(88)).clamp(-1, 1)
+        shift = FINE * (tip[:, None] * torch.cos(phi) + turn[:, None] * torch.sin(phi))
         column = lf[:, None, None] + sc[:, None, None] * torch.arange(wide, device=dev)
         column = column + shift[:, :, None]
+        # the shoulder, before the zero line, drawn out or shortened
+        zero = info[:, 0, None, None]
+        stretch = t(np.where(rng.random(n) < 0.5, rng.uniform(0.6, 1.6, n), 1)).view(n, 1, 1)
+        source = torch.where(column < zero, zero + (column - zero) * stretch, column)
         full = self.strips.shape[3]
-        grid = torch.stack([column / (full - 1) * 2 - 1, row[:, :, None].expand(-1, -1, wide)], -1)
-        index = torch.as_tensor(pick, device=dev)
+        grid = torch.stack([source / (full - 1) * 2 - 1, row[:, :, None].expand(-1, -1, wide)], -1)
         x = f.grid_sample(self.strips[index].float(), grid, align_corners=True,
                           padding_mode="border")  # fmt: skip
-        middle = (column.mean(1) / (full - 1) * 2 - 1)[:, None]
+        middle = (column.mean(1)[:, ::2] / (full - 1) * 2 - 1)[:, None]
         middle = torch.stack([middle, torch.zeros_like(middle)], -1)
-        air = f.grid_sample(self.airs[index][:, None, None], middle, align_corners=True)[:, 0, 0]
-        info = self.rows[index]
-        lead = PER_RADIUS * tip * np.cos(LIMB)
-        places = (info[:, :3] - (lf + lead)[:, None]) / sc[:, None]
-        return normalise(repainted(x, rng)), air, places, info[:, 3] / sc
+        air = f.grid_sample(self.airs[index][:, :, None], middle, align_corners=True)[:, :, 0]
+        lead = FINE * tip * np.cos(LIMB)
+        places = (info[:, :3] - (lf + lead)[:, None]) / sc[:, None] / 2
+        # which pieces of the wall have air behind them
+        where = column[:, 1::4, ::2]
+        around = azimuth[:, 1::4, None]
+        mask = (where < info[:, 4, None, None]).float()
+        for k in range(MOST_BUBBLES):
+            b = self.bubbles[index, k, :, None, None]
+            inside = ((where - b[:, 0]) / b[:, 1]) ** 2 + ((around - b[:, 2]) / b[:, 3]) ** 2 < 1
+            mask = torch.maximum(mask, inside.float())  # unused ones are nan, and inside nothing
+        x = normalise(repainted(x, rng), FINE_WINDOW)
+        return {"x": x, "pocket": air[:, 0], "bubbles": air[:, 1], "mask": mask,
+                "places": places, "stopper": info[:, 3] / sc / 2}  # fmt: skip
 
 
 def repainted(x: Any, rng: np.random.Generator) -> Any:
@@ -357,6 +436,10 @@ def repainted(x: Any, rng: np.random.Generator) -> Any:
             (yy - u(-1, 1)).abs() < u(0.1, 0.5))  # fmt: skip
         fill = t(rng.uniform(0, 255, (n, 3))).view(n, 3, 1, 1)
         x = torch.where(where & (some(0.15) > 0), fill, x)
+    # grains of light, as of rough plastic or of few rays traced
+    grains = (torch.rand(n, 1, h, w, device=dev) < u(0.002, 0.05)) * some(0.3)
+    grains = grains * -torch.log(torch.rand(n, 1, h, w, device=dev).clamp(min=1e-3))
+    x = x + f.avg_pool2d(grains, 3, 1, 1) * u(20, 250)
     # streaks of light along the barrel, and gradients
     streak = torch.exp(-(((yy - u(-1, 1)) / u(0.03, 0.15)) ** 2))
     reach = torch.sigmoid((u(0.3, 2.5) - (xx - u(-1, 1)).abs()) * 12)
@@ -386,11 +469,14 @@ def repainted(x: Any, rng: np.random.Generator) -> Any:
     return x.clamp(0, 255)
 
 
-def losses(out: Any, air: Any, places: Any, stopper: Any) -> tuple[Any, Any, Any, Any]:
-    """Fiducial cross-entropy, air, air volume and stopper losses of a batch."""
+def losses(net: Any, batch: dict[str, Any]) -> tuple[Any, ...]:
+    """Fiducial cross-entropy, pocket, bubbles, air volume, mask and stopper losses of a batch."""
     import torch
     import torch.nn.functional as f
 
+    out, mask = net(batch["x"], True)
+    out, mask = out.float(), mask.float()
+    places, stopper = batch["places"], batch["stopper"]
     n, _, w = out.shape
     j = torch.arange(w, device=out.device).float()[None]
     zero, line = places[:, :1], places[:, 2:3]
@@ -403,20 +489,35 @@ def losses(out: Any, air: Any, places: Any, stopper: Any) -> tuple[Any, Any, Any
     fid = -(target * f.log_softmax(logits, 1)).sum(1).mean()
     inside = ((j >= zero) & (j < line_)).float()
     count = inside.sum().clamp(min=1)
+
+    def entropy(logit: Any, share: Any, weight: Any) -> Any:
+        every = f.binary_cross_entropy_with_logits(logit, share, weight=weight, reduction="sum")
+        return every / count
+
+    # a short barrel's columns count for more: each photograph is one decision
+    span = (places[:, 1:2] - zero).clamp(min=1)
+    fair = inside * (8 * PER_RADIUS / (line_ - zero).clamp(min=PER_RADIUS)).clamp(0.5, 2)
+    pocket, bubbles = batch["pocket"], batch["bubbles"]
+    near = 1 + 2 * (pocket > 0.02) * (pocket < 0.98)
+    in_pocket = entropy(out[:, 1], pocket, fair * near)
     # the root of the share: bubbles take up little of a section, and have to be seen all the same
-    root = air.clamp(0, 1).sqrt()
-    weight = inside * (1 + 4 * ((air > 0) & (air < 0.98)))
-    bce = f.binary_cross_entropy_with_logits(out[:, 1], root, weight=weight, reduction="sum")
-    bce = bce / count
-    extra = ((torch.sigmoid(out[:, 1]) ** 2 - air) * inside).sum(1)
-    span = (places[:, 1] - places[:, 0]).clamp(min=1)
+    liquid = fair * (pocket < 0.5)
+    in_bubbles = entropy(out[:, 2], bubbles.clamp(0, 1).sqrt(), liquid * (1 + 8 * (bubbles > 0.01)))
+    p, b = torch.sigmoid(out[:, 1]), torch.sigmoid(out[:, 2]) ** 2
+    extra = ((p + (1 - p) * b - torch.maximum(pocket, bubbles)) * inside).sum(1, keepdim=True)
     volume = (extra.abs() / span).mean()
+    weight = inside[:, None] * (1 + 3 * batch["mask"] * (pocket < 0.5)[:, None])
+    pieces = entropy(mask, batch["mask"], weight) / mask.shape[1]
     known = torch.isfinite(stopper)[:, None] & torch.isfinite(line)
     body = ((j >= line_) & (j < line_ + torch.nan_to_num(stopper, nan=0.0)[:, None])).float()
     occupied = (
-        f.binary_cross_entropy_with_logits(out[:, 2], body, reduction="none") * known
+        f.binary_cross_entropy_with_logits(out[:, 3], body, reduction="none") * known
     ).mean()
-    return fid, bce, volume, occupied
+    return fid, in_pocket, in_bubbles, volume, pieces, occupied
+
+
+#: How much each of the losses counts.
+LOSS_WEIGHTS = (1.0, 1.0, 1.0, 4.0, 1.0, 0.5)
 
 
 def train(args: argparse.Namespace) -> None:
@@ -426,8 +527,8 @@ def train(args: argparse.Namespace) -> None:
     torch.manual_seed(args.random_seed)
     torch.set_num_threads(args.threads)
     rng = np.random.default_rng(args.random_seed)
-    deck = Deck(args.strips, args.device, lambda k: args.all or k % 7 != 3)
-    held = Deck(args.strips, args.device, lambda k: k % 7 == 3)
+    deck = Deck(args.strips, args.device, lambda k: args.all or k % 9 != 3)
+    held = Deck(args.strips, args.device, lambda k: k % 9 == 3)
     net = build().to(args.device)
     if args.start:
         net.load_state_dict(torch.load(args.start, map_location=args.device))
@@ -436,14 +537,17 @@ def train(args: argparse.Namespace) -> None:
     )
     print(sum(p.numel() for p in net.parameters()), "parameters", len(deck.widths), "strips")
     opt = torch.optim.AdamW(net.parameters(), lr=args.lr, weight_decay=0.02)
-    began, step, total, last = time.time(), 0, np.zeros(4), time.time()
+    half = args.device != "cpu"
+    began, step, total, last = time.time(), 0, np.zeros(len(LOSS_WEIGHTS)), time.time()
     while (done := (time.time() - began) / (60 * args.minutes)) < 1:
         rate = args.lr * min(1, done / 0.06 + 0.02) * (0.5 + 0.5 * np.cos(np.pi * done))
         for g in opt.param_groups:
             g["lr"] = rate
-        x, air, places, stopper = deck.batch(args.batch, rng)
-        parts = losses(net(x), air, places, stopper)
-        loss = parts[0] + parts[1] + 4 * parts[2] + 0.5 * parts[3]
+        with torch.no_grad():
+            batch = deck.batch(args.batch, rng)
+        with torch.autocast(args.device, torch.bfloat16, enabled=half):
+            parts = losses(net, batch)
+        loss = sum(w * p for w, p in zip(args.weights, parts, strict=True))
         opt.zero_grad()
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
@@ -461,22 +565,32 @@ def train(args: argparse.Namespace) -> None:
 
 
 def held_out(net: Any, deck: Deck) -> str:
-    """Shares of strips whose best column is within 0.06 R and 0.12 R of the truth."""
+    """How often the best column is near the truth, and air is told from none."""
     import torch
 
     net.eval()
-    wrong = []
+    wrong, found, false = [], [], []
     with torch.no_grad():
         for i in range(len(deck.widths)):
             zero, last, line = (float(v) for v in deck.rows[i, :3])
             if not np.isfinite(line):
                 continue
-            a = round(zero - PER_RADIUS)
-            b = min(round(last + 1.5 * PER_RADIUS), int(deck.widths[i]))
-            out = net(normalise(deck.strips[i : i + 1, :, :, a:b].float()))[0]
-            wrong.append(abs(float(out[0].argmax()) + a - line) / PER_RADIUS)
+            a = round(zero - FINE)
+            b = min(round(last + 1.5 * FINE), int(deck.widths[i]))
+            out = net(normalise(deck.strips[i : i + 1, :, :, a:b].float(), FINE_WINDOW))[0]
+            wrong.append(abs(2 * float(out[0].argmax()) + a - line) / FINE)
+            inside = slice(round((zero - a) / 2), max(round((line - a) / 2), 1))
+            p, bubble = torch.sigmoid(out[1, inside]), torch.sigmoid(out[2, inside]) ** 2
+            bubble = torch.where(bubble > 0.01, bubble, 0.0)
+            air = float(torch.where(p > 0.5, 1.0, bubble).sum()) * 2 / (last - zero)
+            true = float(deck.airs[i, :, round(zero) : round(line)].sum() / (last - zero))
+            if true > 0.02:
+                found.append(air > 0.01)
+            elif true == 0:
+                false.append(air > 0.01)
     w = np.array(wrong)
-    return f"<0.06 R {np.mean(w < 0.06):.3f}, <0.12 R {np.mean(w < 0.12):.3f}"
+    return (f"<0.06 R {np.mean(w < 0.06):.3f}, <0.12 R {np.mean(w < 0.12):.3f}, air found "
+            f"{sum(found)} of {len(found)}, false {sum(false)} of {len(false)}")  # fmt: skip
 
 
 def fold(net: Any) -> None:
@@ -490,24 +604,44 @@ def fold(net: Any) -> None:
         block[1] = torch.nn.Identity()
 
 
-def export(state: Path, onnx: Path) -> None:
-    """Fold the normalisations into the convolutions, drop the helper output, write ONNX."""
+def export(states: list[Path], onnx: Path) -> None:
+    """One ONNX file of the mean of several trained nets, with what only training needs left out."""
     import torch
+    from half_floats import store_half
 
-    net = build()
-    net.load_state_dict(torch.load(state, map_location="cpu"))
-    fold(net)
-    head = net.head[1]
-    short = torch.nn.Conv2d(64, 2, 1)
-    with torch.no_grad():
-        short.weight.copy_(head.weight[:2])
-        short.bias.copy_(head.bias[:2])
-    net.head[1] = short
+    class Mean(torch.nn.Module):
+        def __init__(self, nets: list[Any]) -> None:
+            super().__init__()
+            self.nets = torch.nn.ModuleList(nets)
+
+        def forward(self, x: torch.Tensor) -> torch.Tensor:
+            # (1, 3, W / 2): logits of fiducial line and pocket, bubbles' share of the section
+            told = []
+            for net in self.nets:
+                out = net(x)
+                root = torch.sigmoid(out[:, 2:])
+                told.append(torch.cat([out[:, :2], root * root], 1))
+            return sum(told[1:], told[0]) / len(told)
+
+    nets = []
+    for state in states:
+        net = build()
+        net.load_state_dict(torch.load(state, map_location="cpu"))
+        fold(net)
+        head = net.head[1]
+        short = torch.nn.Conv2d(72, 3, 1)
+        with torch.no_grad():
+            short.weight.copy_(head.weight[:3])
+            short.bias.copy_(head.bias[:3])
+        net.head[1] = short
+        nets.append(net)
     torch.onnx.export(
-        net, (torch.zeros(1, 4, ROWS, 256),), str(onnx), input_names=["strip"],
-        output_names=["columns"], dynamic_axes={"strip": {3: "w"}, "columns": {2: "w"}},
+        Mean(nets).eval(), (torch.zeros(1, 4, FINE_ROWS, 256),), str(onnx),
+        input_names=["strip"], output_names=["columns"],
+        dynamic_axes={"strip": {3: "w"}, "columns": {2: "v"}},
         opset_version=17, dynamo=False,
     )  # fmt: skip
+    store_half(onnx)
     print(onnx, onnx.stat().st_size, "bytes")
 
 
@@ -521,29 +655,32 @@ def main() -> None:
     p.add_argument("--copies", type=int, default=3)
     p.add_argument("--any-kind", action="store_true")
     p.add_argument("--random-seed", type=int, default=1)
+    p.add_argument("--quality", type=int, default=95, help="of the strips, kept as JPEG")
+    p.add_argument("--jobs", type=int, default=1)
     p = sub.add_parser("train")
-    p.add_argument("strips", type=Path)
+    p.add_argument("strips", type=Path, nargs="+")
     p.add_argument("--state", type=Path, required=True)
     p.add_argument("--device", default="cpu")
     p.add_argument("--minutes", type=float, default=3.3)
     p.add_argument("--batch", type=int, default=64)
     p.add_argument("--lr", type=float, default=3e-3)
     p.add_argument("--average", type=float, default=0.998, help="memory of the mean weights")
+    p.add_argument("--weights", type=float, nargs=6, default=LOSS_WEIGHTS, help="of the losses")
     p.add_argument("--start", type=Path, help="weights to go on from")
     p.add_argument("--threads", type=int, default=2)
     p.add_argument("--every", type=float, default=20)
     p.add_argument("--all", action="store_true", help="hold nothing out")
     p.add_argument("--random-seed", type=int, default=1)
     p = sub.add_parser("export")
-    p.add_argument("state", type=Path)
+    p.add_argument("states", type=Path, nargs="+", help="weights of one net, or of several")
     p.add_argument("onnx", type=Path)
     args = parser.parse_args()
     if args.step == "strips":
-        make_strips(args.folders, args.out, args.copies, args.any_kind, args.random_seed)
+        make_strips(args)
     elif args.step == "train":
         train(args)
     else:
-        export(args.state, args.onnx)
+        export(args.states, args.onnx)
 
 
 if __name__ == "__main__":

@@ -7,65 +7,78 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drawmark.vision.contents import FULL_SHARE, SHOULDER, STRAY_SHARE, air_columns
+from drawmark.vision.contents import FULL_SHARE, SHOULDER, air_columns
 
-PER_RADIUS = 24.0
+PER_RADIUS = 48.0
 
 
-def columns(n: int, *stretches: tuple[int, int, float]) -> np.ndarray:
-    """*n* columns of liquid with stretches (from, to, share) of air."""
-    p = np.full(n, 0.001)
+def columns(n: int, *stretches: tuple[int, int, float], bubbles: float = 0.0) -> np.ndarray:
+    """*n* columns of liquid with stretches (from, to, probability) of a pocket, or of bubbles."""
+    told = np.full((2, n), 0.001)
+    told[1] = 0
     for a, b, share in stretches:
-        p[a:b] = share
-    return p
+        told[1 if bubbles else 0, a:b] = bubbles or share
+    return told
 
 
 def test_an_empty_barrel_is_all_air_though_numerals_hide_some_of_it() -> None:
-    p = columns(200, (0, 200, 0.99), (60, 75, 0.2))
-    air, doubtful = air_columns(p, PER_RADIUS)
-    assert air.sum() == 200
-    assert doubtful == 0
+    told = columns(400, (0, 400, 0.99), (120, 150, 0.2))
+    air, doubtful = air_columns(told, PER_RADIUS)
+    assert air.sum() == 400
+    assert doubtful < 8
 
 
-@given(st.integers(15, 120))
+@given(st.integers(8, 300))
 def test_a_pocket_ends_where_its_surface_is(end: int) -> None:
-    air, doubtful = air_columns(columns(200, (0, end, 0.97)), PER_RADIUS)
+    air, doubtful = air_columns(columns(400, (0, end, 0.97)), PER_RADIUS)
     assert air.sum() == pytest.approx(end, abs=0.5)
-    assert doubtful < 1
+    assert doubtful < 0.1 * end + 0.3 * PER_RADIUS  # a short one's being there is in doubt
 
 
-def test_a_pocket_no_longer_than_the_shoulder_is_in_doubt() -> None:
-    short = int(SHOULDER * PER_RADIUS) - 2
-    air, doubtful = air_columns(columns(200, (0, short, 0.98)), PER_RADIUS)
-    assert air.sum() == 0
-    assert 2 * doubtful >= short
+def test_a_pocket_no_longer_than_the_shoulder_is_none() -> None:
+    short = int(SHOULDER * PER_RADIUS)
+    assert air_columns(columns(400, (0, short, 0.98)), PER_RADIUS)[0].sum() == 0
+    assert air_columns(columns(400, (0, short + 1, 0.98)), PER_RADIUS)[0].sum() == short + 1
 
 
 def test_a_bubble_counts_by_its_share_of_the_section() -> None:
-    air, _ = air_columns(columns(200, (80, 110, 0.08)), PER_RADIUS)
-    assert air.sum() == pytest.approx(30 * 0.08)
+    air, doubtful = air_columns(columns(400, (160, 220, 1), bubbles=0.08), PER_RADIUS)
+    assert air.sum() == pytest.approx(60 * 0.08)
+    assert 0 < doubtful < air.sum()
+
+
+def test_bubbles_are_not_counted_again_within_a_pocket() -> None:
+    told = columns(400, (0, 200, 0.98))
+    told[1, 100:300] = 0.1
+    assert air_columns(told, PER_RADIUS)[0].sum() == pytest.approx(200 + 100 * 0.1)
 
 
 def test_what_is_neither_full_nor_empty_is_in_doubt_between_both() -> None:
-    n = 200
-    some = int((STRAY_SHARE + 0.15) * n)
-    air, doubtful = air_columns(columns(n, (90, 90 + some, 0.95)), PER_RADIUS)
+    n = 300
+    air, doubtful = air_columns(columns(n, (0, n, 0.5)), PER_RADIUS)
     low, high = air.sum() - 2 * doubtful, air.sum() + 2 * doubtful
     assert low <= 0
     assert high >= FULL_SHARE * n
 
 
-def test_liquid_holds_no_air_and_no_columns_none() -> None:
-    air, doubtful = air_columns(columns(150), PER_RADIUS)
+def test_air_that_hangs_in_the_liquid_is_doubt() -> None:
+    sure = air_columns(columns(400), PER_RADIUS)[1]
+    air, doubtful = air_columns(columns(400, (200, 320, 0.95)), PER_RADIUS)
     assert air.sum() == 0
-    assert doubtful == 0
-    air, doubtful = air_columns(np.zeros(0), PER_RADIUS)
+    assert doubtful > sure
+
+
+def test_liquid_holds_no_air_and_no_columns_none() -> None:
+    air, doubtful = air_columns(columns(300), PER_RADIUS)
+    assert air.sum() == 0
+    assert doubtful < 0.2 * PER_RADIUS
+    air, doubtful = air_columns(np.zeros((2, 0)), PER_RADIUS)
     assert len(air) == 0
     assert doubtful == 0
 
 
-@given(st.lists(st.floats(0, 1), min_size=1, max_size=150))
-def test_never_more_air_than_there_is_room(shares: list[float]) -> None:
-    air, doubtful = air_columns(np.array(shares), PER_RADIUS)
-    assert 0 <= air.sum() <= len(shares)
-    assert 0 <= doubtful <= len(shares)
+@given(st.lists(st.tuples(st.floats(0, 1), st.floats(0, 1)), min_size=1, max_size=150))
+def test_never_more_air_than_there_is_room(told: list[tuple[float, float]]) -> None:
+    air, doubtful = air_columns(np.array(told).T, PER_RADIUS)
+    assert 0 <= air.sum() <= len(told)
+    assert 0 <= doubtful <= len(told)

@@ -1,8 +1,9 @@
 """FiducialLine -> Contents: how much of what is in front of it is air.
 
-The finder says, column by column, what share of the bore is air.  What it says is made into
-something that a syringe can hold: a pocket that begins at the nozzle and ends at one surface,
-or nothing but air, and bubbles in the rest.
+The finder says, column by column, how probable it is that a pocket of air fills the bore, and
+what share of it bubbles take.  What it says is made into something that a syringe can hold: a
+pocket that begins at the nozzle and ends at one surface, or nothing but air, and bubbles in
+the rest.
 """
 
 from __future__ import annotations
@@ -23,16 +24,21 @@ if TYPE_CHECKING:
 
 #: A pocket that reaches less far past the zero line than this, outer radii, is not told from
 #: the shoulder's own edges.
-SHOULDER = 0.4
+SHOULDER = 0.1
 FULL_SHARE = 0.85  # a pocket over this share of the columns is all there is: the barrel is empty
-STRAY_SHARE = 0.15  # this share of air away from a pocket is neither full nor empty
-SURE, BUBBLE = 0.5, 0.01  # share of a section that is a pocket's; least that is a bubble's
+SURE, BUBBLE = 0.5, 0.01  # probability of a pocket's section; least share that is a bubble's
 SHOWN = 0.05  # least share that is drawn; less is counted and would only puzzle
 CLIP = 0.03  # the net is certain and wrong at most this often
 
+# How doubtful a pocket is.  Neighbouring columns tell the same: only so far apart, outer radii,
+# are they separate evidence.  Of photographs, so many show no pocket, some pocket, only air.
+GRAIN = 0.35
+NO_POCKET, SOME_POCKET, ALL_AIR = 0.5, 0.3, 0.2
+
 # Standard uncertainties, from what the finder got wrong on photographs made for this project.
-FOUND_SHARE = 0.08  # of the air found
-MISSED_SHARE = 0.006  # of the largest graduation
+SURFACE = 0.05  # of a pocket's end, outer radii
+POCKET_SHARE, EMPTY_SHARE, BUBBLES_SHARE = 0.04, 0.01, 0.3  # of the air found
+MISSED_SHARE = 0.005  # of the largest graduation
 
 
 @dataclass(frozen=True)
@@ -47,9 +53,9 @@ class Air:
 def air_in_front(
     fraction: Array, x: Array, graduations: Graduations, labelling: Labelling, line: FiducialLine
 ) -> Air:
-    """Air from the shares *fraction* (W,), 0..1, of the section over axial *x* (W,).
+    """Air from what the finder says, *fraction* (2, W), of the section over axial *x* (W,).
 
-    The columns are ordered by volume.  Where the shares say neither full nor empty, the
+    The columns are ordered by volume.  Where what it says is neither full nor empty, the
     uncertainty spans both.
     """
     value = labelling.value_ml(graduations.lattice.k(x))
@@ -57,13 +63,12 @@ def air_in_front(
     counted = (value >= 0) & (value <= top)
     per_column = float(np.median(np.abs(np.diff(value))))
     columns_per_radius = 1 / float(np.median(np.abs(np.diff(x))))
-    columns, doubtful = air_columns(fraction[counted], columns_per_radius)
+    columns, doubtful = air_columns(fraction[:, counted], columns_per_radius)
     if len(columns) and np.all(columns == 1):
         volume = max(top, 0.0)
     else:
         volume = float(columns.sum()) * per_column
-    floor = MISSED_SHARE * labelling.scale.largest_ml
-    sd = float(np.hypot(np.hypot(FOUND_SHARE * volume, floor), doubtful * per_column))
+    sd = float(np.hypot(doubtful * per_column, MISSED_SHARE * labelling.scale.largest_ml))
     where = x[counted]
     edges = np.flatnonzero(np.diff(np.concatenate([[0], (columns > SHOWN).astype(int), [0]])))
     stretches = tuple(
@@ -73,27 +78,36 @@ def air_in_front(
 
 
 def air_columns(fraction: Array, columns_per_radius: float) -> tuple[Array, float]:
-    """Share of air (W,) in each column from the zero line on, and columns in doubt.
+    """Share of air (W,) in each column from the zero line on, and their sum's uncertainty.
 
-    *fraction* (W,): what the finder says.  The pocket's end is where shares before it and
-    after it are likeliest; the second value is a standard uncertainty in whole columns.
+    *fraction* (2, W): probability of a pocket, share of bubbles, as the finder says.  The
+    pocket's end is where the probabilities before it and after it are likeliest.  The second
+    value is a standard uncertainty in whole columns.
     """
-    p = np.clip(np.asarray(fraction, float), CLIP, 1 - CLIP)
-    n = len(p)
+    n = fraction.shape[1]
     if not n:
-        return p, 0.0
+        return np.zeros(0), 0.0
+    p = np.clip(np.asarray(fraction[0], float), CLIP, 1 - CLIP)
     as_air = np.concatenate([[0.0], np.cumsum(np.log(p))])
     as_liquid = np.concatenate([np.cumsum(np.log(1 - p)[::-1])[::-1], [0.0]])
-    pocket = int(np.argmax(as_air + as_liquid))
+    likelihood = as_air + as_liquid
+    pocket = int(np.argmax(likelihood))
     if pocket >= FULL_SHARE * n:
-        return np.ones(n), 0.0
-    told = pocket >= SHOULDER * columns_per_radius
-    doubtful = 0.0 if told else 0.5 * pocket
-    air = np.where(fraction > BUBBLE, fraction, 0.0)
-    air[:pocket] = 1.0 if told else 0.0
-    stray = (np.arange(n) >= pocket) & (p >= SURE)
-    if stray.sum() > STRAY_SHARE * n:
-        return air, 0.5 * (n - pocket)
-    # a stretch of nothing but air that hangs in the liquid is the finder's error, or a bubble
-    doubtful += 0.5 * float(p[stray].sum())
-    return np.where(stray, 0.0, air), doubtful
+        pocket = n
+    elif pocket < SHOULDER * columns_per_radius:
+        pocket = 0
+    is_bubble = (fraction[1] > BUBBLE) & (fraction[0] < SURE)
+    bubbles = np.where(is_bubble & (np.arange(n) >= pocket), fraction[1], 0.0)
+    air = np.where(np.arange(n) < pocket, 1.0, bubbles)
+
+    prior = np.full(n + 1, np.log(SOME_POCKET / n))
+    prior[0], prior[n] = np.log(NO_POCKET), np.log(ALL_AIR)
+    belief = likelihood / (GRAIN * columns_per_radius) + prior
+    belief = np.exp(belief - belief.max())
+    off = np.arange(n + 1) - pocket
+    doubt = [np.sqrt(np.sum(belief * off * off) / np.sum(belief))]
+    doubt.append(BUBBLES_SHARE * float(bubbles.sum()))
+    doubt.append((EMPTY_SHARE if pocket == n else POCKET_SHARE) * pocket)
+    if 0 < pocket < n:
+        doubt.append(SURFACE * columns_per_radius)
+    return air, min(float(np.linalg.norm(doubt)), float(n))

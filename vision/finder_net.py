@@ -3,9 +3,9 @@
 The net looks at the barrel's unwrapped outer surface (columns along the axis, volume
 growing to the right, rows around the barrel) and says, for every column, how probable it
 is that the fiducial line lies there, and what fraction of the bore is air.  It knows which
-edge is meant; where exactly that edge lies is for a finer measurement to say.  The weights
-are ``finder.onnx`` beside this file, made by ``sample_images/train_finder.py``; OpenCV's
-``dnn`` runs them.  See docs/finder.md.
+edge is meant; where exactly that edge lies is for a finer measurement to say.  The weights,
+of two nets whose mean it is, are ``finder.onnx`` beside this file, made by
+``sample_images/train_finder.py``; OpenCV's ``dnn`` runs them.  See docs/finder.md.
 """
 
 from __future__ import annotations
@@ -24,17 +24,17 @@ if TYPE_CHECKING:
     from .cylinder import Cylinder
 
 #: Rows of a strip, and the azimuth of the first and last row, radians.
-ROWS = 48
+ROWS = 72
 PHI_LIMIT = float(np.radians(88))
-#: Columns per outer radius for which the net is trained.
-COLUMNS_PER_RADIUS = 24
+#: Columns per outer radius for which the net is trained; it answers for every second one.
+COLUMNS_PER_RADIUS = 48
 #: How much of the surroundings of the scale the net was trained on, outer radii.
 MARGIN_BEFORE_ZERO = 1.0
 MARGIN_PAST_END = 1.5
 #: Window (columns, rows) over which the fourth channel is evened out.
-WINDOW = (25, 13)
+WINDOW = (49, 19)
 #: Least columns of a strip, at COLUMNS_PER_RADIUS.
-MIN_COLUMNS = 48
+MIN_COLUMNS = 96
 
 
 @dataclass(frozen=True)
@@ -44,8 +44,9 @@ class Findings:
     ``fiducial_log_probs``: natural log of the probability that the front ring's contact
     edge, near the two limbs, lies in this column.  The probabilities add up to no more
     than 1; the rest, ``absent``, is that there is no such edge in the strip or that it can't
-    be told.  ``air_fraction``: part of the bore's cross-section that is air, 0..1;
-    meaningful between the zero line and the fiducial line only.
+    be told.  ``air_fraction`` (2, W): how probable it is that a pocket of air fills the bore
+    here, and the part of the section that bubbles take, both 0..1; meaningful between the
+    zero line and the fiducial line only.
     """
 
     fiducial_log_probs: NDArray[np.float32]
@@ -157,15 +158,16 @@ class StopperNet:
                 cv2.resize(seen, (columns, ROWS), interpolation=cv2.INTER_AREA), np.uint8
             )
         self._net.setInput(normalise(seen)[None])
-        out = np.asarray(self._net.forward(), np.float64).reshape(2, columns)
+        out = np.asarray(self._net.forward(), np.float64)[0]
         log_probs, absent = _log_softmax_with_absent(out[0])
-        # trained on the root of the share: bubbles take up little of a section
-        air = (1 / (1 + np.exp(-np.clip(out[1], -30, 30)))) ** 2
-        if columns != width:
-            at = (np.arange(width) + 0.5) * (columns / width) - 0.5
-            log_probs = np.interp(at, np.arange(columns), log_probs) + np.log(columns / width)
-            air = np.interp(at, np.arange(columns), air)
-        return Findings(log_probs.astype(np.float32), air.astype(np.float32), absent)
+        pocket = 1 / (1 + np.exp(-np.clip(out[1], -30, 30)))
+        # from every second column of the strip looked at to those of the strip given
+        at = ((np.arange(width) + 0.5) * (columns / width) - 0.5) / 2
+        answered = np.arange(out.shape[1])
+        probs, *air = (np.interp(at, answered, y) for y in (np.exp(log_probs), pocket, out[2]))
+        log_probs = np.log(probs * (columns / width / 2))
+        fraction = np.clip(np.stack(air), 0, 1).astype(np.float32)
+        return Findings(log_probs.astype(np.float32), fraction, absent)
 
 
 # The net can be certain and wrong: this share of the probability is spread evenly.
