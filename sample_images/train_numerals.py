@@ -2,15 +2,20 @@
 
     python sample_images/train_numerals.py --minutes 20
 
+    python sample_images/train_numerals.py --pack RENDERS... --flats flats.npz
+    python sample_images/train_numerals.py --flats flats.npz --share 0.2 --minutes 20
+
 Needs the extra ``train`` (torch, onnx, pillow) and sans-serif fonts in
 /usr/share/fonts; see docs/numerals.md for the packages that the committed
-weights were trained with.  No photograph is used: numerals, lines, stoppers,
-bubbles, streaks and blur are all drawn here.
+weights were trained with.  Numerals, lines, stoppers, bubbles, streaks, wear
+and the way through the camera and back are all drawn here; with ``--flats`` a
+share of the patches is cut from unwrapped renders (`render.py`) with truth.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import lzma
 import multiprocessing as mp
 import pickle
@@ -20,6 +25,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from half_floats import store_half
 
 from drawmark.vision.numerals_net import (
     DIGIT_HEIGHT,
@@ -38,6 +44,9 @@ MARGIN = 24  # surroundings drawn about a patch, px: a multiple of the net's str
 H, W = PATCH_HEIGHT + 2 * MARGIN, PATCH_WIDTH + 2 * MARGIN
 BANK_CAP = 44.0  # digit height in the glyph bank, px
 PAD = 16  # margin around a word in the bank, px
+MOST_AZIMUTH = np.radians(86)  # of what is unwrapped, by the reader too
+MOST_PACKED_PX = 22.0  # digit height in packed flat pictures, px
+FEW_PLACES = 40  # labels found in fewer places are more often drawn
 FONT_ROOT = Path("/usr/share/fonts")
 # Families by the start of their file name: plain sans-serif faces such as are printed on barrels.
 TRAIN_FONTS = (
@@ -307,6 +316,10 @@ class Drawer:
             picture *= 1 - layer
             picture += layer * shade
 
+    def _wear(self) -> np.ndarray:
+        """What is left of the ink, (H, W) in 0..1: faded patches, specks and scratches."""
+        return worn(self.rng, (H, W))
+
     # -- one patch ----------------------------------------------------------------------------
 
     def patch(self) -> tuple[np.ndarray, int]:
@@ -399,11 +412,9 @@ class Drawer:
 
         picture = self._background()
         ink = canvas.astype(np.float32) / 255
-        if r.random() < 0.22:  # worn or patchy ink
-            noise = cv2.resize(r.normal(0, 1, (10, 20)).astype(np.float32), (W, H))
-            noise = noise + r.normal(0, 0.5, (H, W))
-            ink = ink * np.clip(1 - r.uniform(0.2, 1.0) * (noise > r.uniform(-0.2, 1.6)), 0.1, 1)
-        strength = r.uniform(0.35, 1.0) if r.random() < 0.6 else r.uniform(0.85, 1)
+        if r.random() < 0.3:
+            ink = ink * self._wear()
+        strength = r.uniform(0.3, 1.0) if r.random() < 0.6 else r.uniform(0.85, 1)
         shade = r.uniform(5, 70)
         ink = ink * strength
         if r.random() < 0.03:
@@ -440,33 +451,63 @@ class Drawer:
             if hidden > 0.6 and label != NONE_LABEL:
                 label = NONE_LABEL
 
-        return self._photograph(picture), LABEL_INDEX[label]
+        half = np.array([width, BANK_CAP * scale]) / 2 if label != NONE_LABEL else np.zeros(2)
+        return self._photograph(picture, half), LABEL_INDEX[label]
 
-    def _photograph(self, picture: np.ndarray) -> np.ndarray:
-        """Lens, sensor and file: blur, few pixels (fewer one way), noise, JPEG."""
+    def _photograph(self, picture: np.ndarray, half: np.ndarray) -> np.ndarray:
+        """The patch as printed on a barrel, photographed and unwrapped again.
+
+        *half*: the word's half width and half height, px.
+        """
         r = self.rng
-        digit_px = float(np.exp(r.uniform(np.log(8), np.log(42))))
-        sx = sy = min(digit_px / DIGIT_HEIGHT, 1.0)
-        blur = r.uniform(0.2, 1.0) * DIGIT_HEIGHT / digit_px
-        bx = by = blur
-        if r.random() < 0.42:  # foreshortened
-            squeeze = float(np.exp(r.uniform(np.log(0.22), 0)))
-            # never fewer than about three pixels over a digit: nothing is left to read then
-            squeeze = max(squeeze, min(1.0, 4.0 / digit_px))
-            if r.random() < 0.5:
-                sx, bx = (
-                    min(sx * squeeze if sx < 1 else digit_px * squeeze / DIGIT_HEIGHT, 1),
-                    (bx / squeeze),
-                )
-            else:
-                sy, by = (
-                    min(sy * squeeze if sy < 1 else digit_px * squeeze / DIGIT_HEIGHT, 1),
-                    (by / squeeze),
-                )
-        if r.random() < 0.12:  # out of focus
-            extra = r.uniform(0, 2.6)
-            bx, by = np.hypot(bx, extra), np.hypot(by, extra)
-        picture = cv2.GaussianBlur(picture, (0, 0), sigmaX=bx, sigmaY=by)
+        round_rows = r.random() < 0.5  # which way runs round the barrel
+        if not round_rows:
+            picture = np.ascontiguousarray(picture.T)
+        flat = self._photographed(picture, float(half[int(round_rows)]))
+        return flat if round_rows else np.ascontiguousarray(flat.T)
+
+    def _photographed(self, picture: np.ndarray, half: float) -> np.ndarray:
+        """Rows of *picture* run round the barrel: lens, sensor, file, and the way back.
+
+        *half*: how far the word reaches from its middle along the rows, px.  Towards the limb
+        few pixels of the photograph make many of the flat picture; blur and noise are stretched
+        with them.  The way back is with a barrel slightly misplaced.
+        """
+        r = self.rng
+        h, w = picture.shape
+        digit_px = float(np.exp(r.uniform(np.log(7), np.log(40))))
+        share = digit_px / DIGIT_HEIGHT  # pixels of the photograph for one of the patch
+        along = min(share, 1.0)
+        radius = DIGIT_HEIGHT / r.uniform(0.22, 0.7)
+        azimuth = np.radians(r.uniform(0, 60) if r.random() < 0.63 else r.uniform(55, 84))
+        # a digit is less than three pixels wide beyond: nothing is left to read
+        azimuth = min(azimuth, np.arccos(min(1.0, 2.5 / digit_px)))
+        # of a word cut off by the limb at least two thirds are left
+        azimuth = max(min(azimuth, MOST_AZIMUTH - 0.34 * half / radius), 0) * r.choice([-1, 1])
+        rows = np.arange(h) - (h - 1) / 2
+        turn = np.clip(azimuth + rows / radius, -MOST_AZIMUTH, MOST_AZIMUTH)
+        u = radius * share * np.sin(turn)
+        first = float(np.floor(u[0])) - 3 + r.random()
+        count = int(u[-1] - first) + 5
+        fine = 3 if share < 1.5 else 2
+        at = first + (np.arange(count * fine) - (fine - 1) / 2) / fine
+        sine = at / (radius * share)
+        back = (np.arcsin(np.clip(sine, -1, 1)) - azimuth) * radius + (h - 1) / 2
+        narrow = picture
+        if along < 1:
+            size = (max(8, round(w * along)), h)
+            narrow = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+            along = size[0] / w
+        seen = _rows_at(narrow, back)
+        beyond = np.abs(sine) > 1
+        if beyond.any():
+            seen[beyond] = r.uniform(10, 250)
+        seen = seen.reshape(count, fine, -1).mean(axis=1)
+
+        soft = r.uniform(0.3, 1.1)
+        if r.random() < 0.15:
+            soft = float(np.hypot(soft, r.uniform(0, 0.16 * digit_px)))
+        seen = cv2.GaussianBlur(seen, (0, 0), sigmaX=soft * along / share + 1e-3, sigmaY=soft)
         if r.random() < 0.1:  # hand movement
             n = int(r.integers(3, 8))
             kernel = np.zeros((n, n), np.float32)
@@ -474,38 +515,255 @@ class Drawer:
             c = (n - 1) / 2
             cv2.line(kernel, (round(c - c * np.cos(t)), round(c - c * np.sin(t))),
                      (round(c + c * np.cos(t)), round(c + c * np.sin(t))), 1.0)  # fmt: skip
-            picture = cv2.filter2D(picture, -1, kernel / kernel.sum())
-        small = picture
-        if sx < 1 or sy < 1:
-            size = (max(6, round(W * sx)), max(4, round(H * sy)))
-            small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-        gain = r.uniform(0.4, 1.1)
-        small = small * gain + r.uniform(-10, 25)
-        if r.random() < 0.3:
-            soft = cv2.GaussianBlur(small, (0, 0), 1.0)
-            small = small + r.uniform(0.2, 1.0) * (small - soft)
-        small = small + r.normal(0, 1, small.shape) * r.uniform(0.5, 5)
-        small = np.clip(small, 0, 255).astype(np.uint8)
-        if r.random() < 0.5:
-            _, data = cv2.imencode(
-                ".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, int(r.integers(55, 96))]
-            )
-            small = cv2.imdecode(data, cv2.IMREAD_GRAYSCALE)
-        if small.shape != (H, W):
-            # enlarged about its own centre; the sampling of the reader does the same
-            how = cv2.INTER_LINEAR if r.random() < 0.7 else cv2.INTER_CUBIC
-            small = cv2.resize(small, (W, H), interpolation=how)
-        return small
+            seen = cv2.filter2D(seen, -1, kernel / kernel.sum())
+        seen = _developed(r, seen, most_noise=7.0)
+
+        # unwrapped with a barrel somewhat too thick or thin and beside its place
+        wrong = 1 + r.normal(0, 0.015)
+        shift = radius * share * (np.sin(azimuth) * (1 - wrong))
+        turn = np.clip(azimuth + rows / radius, -MOST_AZIMUTH, MOST_AZIMUTH)
+        rows_px = (radius * share * wrong * np.sin(turn) + shift - first).astype(np.float32)
+        columns_px = ((np.arange(w) + 0.5) * along - 0.5).astype(np.float32)
+        map_x, map_y = np.meshgrid(columns_px, rows_px)
+        how = cv2.INTER_LINEAR if r.random() < 0.8 else cv2.INTER_CUBIC
+        return cv2.remap(seen, map_x, map_y, how, borderMode=cv2.BORDER_REPLICATE)
+
+
+def _rows_at(picture: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """*picture* at fractional *rows*, straight between."""
+    at = np.clip(rows, 0, len(picture) - 1.001)
+    low = at.astype(int)
+    share = (at - low).astype(np.float32)[:, None]
+    return picture[low] * (1 - share) + picture[low + 1] * share
+
+
+def _developed(r: np.random.Generator, seen: np.ndarray, *, most_noise: float) -> np.ndarray:
+    """Exposure, sharpening, noise and JPEG; grey levels to uint8."""
+    seen = seen * r.uniform(0.4, 1.1) + r.uniform(-10, 25)
+    if r.random() < 0.3:
+        soft = cv2.GaussianBlur(seen, (0, 0), 1.0)
+        seen = seen + r.uniform(0.2, 1.0) * (seen - soft)
+    seen = seen + r.normal(0, 1, seen.shape) * np.exp(r.uniform(np.log(0.5), np.log(most_noise)))
+    seen = np.clip(seen, 0, 255).astype(np.uint8)
+    if r.random() < 0.5:
+        quality = [cv2.IMWRITE_JPEG_QUALITY, int(r.integers(55, 96))]
+        seen = cv2.imdecode(cv2.imencode(".jpg", seen, quality)[1], cv2.IMREAD_GRAYSCALE)
+    return seen
+
+
+def worn(r: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
+    """What is left of worn ink, 0..1: faded patches, specks that are gone, scratches."""
+    h, w = shape
+    keep = np.ones(shape, np.float32)
+    kind = r.random()
+    if kind < 0.7:  # patches some digits wide fade together
+        cells = (int(r.integers(3, 9)), int(r.integers(4, 14)))
+        patches = cv2.resize(
+            r.random(cells).astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC
+        )
+        keep *= 1 - r.uniform(0.3, 1.0) * np.clip(2.2 * (patches - r.uniform(0.1, 0.6)), 0, 1)
+    if kind > 0.4:  # specks of half a stroke to two strokes
+        size = r.uniform(1.2, 5)
+        cells = (max(4, round(h / size)), max(4, round(w / size)))
+        specks = cv2.resize(
+            r.random(cells).astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC
+        )
+        gone = np.clip((r.uniform(0.1, 0.55) - specks) / 0.08, 0, 1)
+        keep *= 1 - r.uniform(0.5, 1.0) * gone
+    if r.random() < 0.3:
+        scratches = np.zeros(shape, np.uint8)
+        tilt = r.uniform(0, np.pi)
+        for _ in range(int(r.integers(1, 14))):
+            a = tilt + r.normal(0, 0.3)
+            x, y, half = r.uniform(0, w), r.uniform(0, h), r.uniform(6, 60)
+            ends = [(round(16 * (x + s * half * np.cos(a))), round(16 * (y + s * half * np.sin(a))))
+                    for s in (-1, 1)]  # fmt: skip
+            cv2.line(scratches, *ends, 255, int(r.integers(1, 4)), cv2.LINE_AA, 4)
+        keep *= 1 - r.uniform(0.4, 1.0) * scratches.astype(np.float32) / 255
+    return np.clip(keep, 0, 1)
+
+
+class Flats:
+    """Unwrapped pictures of rendered barrels (`pack`), from which patches are cut at random."""
+
+    def __init__(self, path: Path, held_out: bool, random_seed: int) -> None:
+        self.rng = np.random.default_rng(random_seed)
+        data = np.load(path)
+        webp = data["webp"]
+        self.use = np.flatnonzero(data["held_out"] == held_out)
+        ends = np.cumsum(data["sizes"])
+        self.pictures = {
+            int(i): cv2.imdecode(webp[ends[i] - data["sizes"][i] : ends[i]], 0) for i in self.use
+        }
+        self.low, self.step = float(data["phi_low"]), data["phi_step"]
+        self.quarter, self.height = data["quarter"], data["digit_height"]
+        keep = np.isin(data["word_flat"], self.use)
+        self.word_flat, self.word_xy = data["word_flat"][keep], data["word_xy"][keep]
+        self.word_label = data["word_label"][keep]
+        # what may be read: neither beyond the limb nor over the picture's edge
+        able = data["word_readable"][keep]
+        self.by_label = [np.flatnonzero(able & (self.word_label == k)) for k in range(len(LABELS))]
+
+    def patch(self) -> tuple[np.ndarray, int] | None:
+        """As `Drawer.patch`; None where too few places are there for the label drawn."""
+        r = self.rng
+        label = int(r.choice(len(LABELS), p=TRAINING_SHARES))
+        factor = float(np.exp(r.uniform(np.log(0.77), np.log(1.28))))
+        if LABELS[label] != NONE_LABEL:
+            places = self.by_label[label]
+            if r.random() > len(places) / FEW_PLACES:
+                return None
+            word = int(r.choice(places))
+            flat = int(self.word_flat[word])
+            x, y = self.word_xy[word]
+            shift = r.uniform(-1, 1, 2) * [5, 4.5]
+            return self._augmented(self._cut(flat, x, y, self.quarter[flat], factor, shift)), label
+        while True:
+            flat = int(r.choice(self.use))
+            h, w = self.pictures[flat].shape
+            words = np.flatnonzero(self.word_flat == flat)
+            row = self.word_xy[words[0], 1]
+            x = r.uniform(0, w)
+            y = row + r.normal(0, 0.7 * self.height[flat]) if r.random() < 0.6 else r.uniform(0, h)
+            quarter = self.quarter[flat] if r.random() < 0.55 else r.integers(4)
+            if r.random() < 0.1:
+                factor *= r.choice([0.4, 2.0])
+            if quarter % 2 == self.quarter[flat] % 2:
+                off = (
+                    np.abs(self.word_xy[words] - [x, y]) * DIGIT_HEIGHT / self.height[flat] * factor
+                )
+                dx, dy = off.T if quarter % 2 == 0 else off.T[::-1]
+                if ((dx < 11) & (dy < 11)).any():
+                    continue
+            cut = self._cut(flat, x, y, quarter, factor, np.zeros(2))
+            return self._augmented(cut), label
+
+    def _cut(self, flat, x, y, quarter, factor, shift) -> np.ndarray:
+        """(H, W) about (x, y), turned upright, with a barrel somewhat too thick or thin."""
+        r = self.rng
+        picture = self.pictures[flat]
+        angle, shear = np.deg2rad(np.clip(r.normal(0, 2), -6, 6)), r.normal(0, 0.04)
+        c, s = np.cos(angle), np.sin(angle)
+        m = np.array([[c, -s], [s, c]]) @ [[1, shear], [0, 1]] @ np.diag([r.normal(1, 0.05), 1])
+        m *= self.height[flat] / (DIGIT_HEIGHT * factor)
+        p, q = _XX - (W - 1) / 2 - shift[0], _YY - (H - 1) / 2 - shift[1]
+        u, v = m[0, 0] * p + m[0, 1] * q, m[1, 0] * p + m[1, 1] * q
+        dx, dy = ((u, v), (-v, u), (-u, -v), (v, -u))[int(quarter) % 4]
+        step = self.step[flat]
+        middle = self.low + y * step
+        wrong = 1 + r.normal(0, 0.02)
+        sine = (
+            np.sin(middle)
+            + (np.sin(np.clip(middle + dy * step, -1.5, 1.5)) - np.sin(middle)) * wrong
+        )
+        rows = (np.arcsin(np.clip(sine, -0.999, 0.999)) - self.low) / step
+        columns, rows = (x + dx).astype(np.float32), rows.astype(np.float32)
+        cut = cv2.remap(picture, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return cut.astype(np.float32)
+
+    def _augmented(self, picture: np.ndarray) -> np.ndarray:
+        """More wear, light, blur and noise than was rendered."""
+        r = self.rng
+        if r.random() < 0.2:
+            bare = cv2.morphologyEx(picture, cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
+            picture = bare + (picture - bare) * worn(r, (H, W))
+        if r.random() < 0.15:
+            fade = r.uniform(0.3, 1)
+            bare = cv2.morphologyEx(picture, cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
+            picture = bare + (picture - bare) * fade
+        if r.random() < 0.2:  # a band of light or shade, a stopper's edge
+            d = (_XX if r.random() < 0.5 else _YY) - r.uniform(0, W)
+            half, soft = r.uniform(1, 20), r.uniform(0.5, 3)
+            band = 0.5 * (np.tanh((d + half) / soft) - np.tanh((d - half) / soft))
+            if r.random() < 0.5:
+                picture = picture + band * r.normal(0, 60)
+            else:
+                picture = picture * (1 - band * r.uniform(0.3, 0.9))
+        if r.random() < 0.3:  # fewer pixels
+            share = r.uniform(0.4, 1)
+            small = cv2.resize(picture, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+            picture = cv2.resize(small, (W, H), interpolation=cv2.INTER_LINEAR)
+        if r.random() < 0.2:
+            blur = r.uniform(0.3, 1.8, 2)
+            picture = cv2.GaussianBlur(picture, (0, 0), sigmaX=blur[0], sigmaY=blur[1])
+        if r.random() < 0.25:  # noise that was unwrapped with the rest
+            k = int(r.integers(1, 6)), int(r.integers(1, 6))
+            noise = r.normal(0, 1, (H // k[0] + 1, W // k[1] + 1)).astype(np.float32)
+            picture = picture + r.uniform(1, 9) * cv2.resize(noise, (W, H))
+        return _developed(r, np.clip(picture, 0, 255), most_noise=5.0)
+
+
+def pack(folders: list[Path], out: Path) -> None:
+    """Unwrap the rendered photographs with truth in *folders* and keep them in *out* (.npz)."""
+    from train_finder import scale_mm, truth_cylinder
+
+    flats, sizes, step, quarter, height, held = [], [], [], [], [], []
+    word_flat, word_xy, word_label, readable = [], [], [], []
+    for path in sorted(p for folder in folders for p in folder.glob("*.json")):
+        truth = json.loads(path.read_text())
+        if truth.get("syringe_count") != 1 or not truth["readable"]:
+            continue
+        shown = truth["scale_print"]
+        fit = truth_cylinder(truth)
+        azimuth = -np.radians(truth["numerals_angle_to_camera_deg"])
+        if fit is None or fit[3] > 1 or abs(azimuth) > np.radians(90):
+            continue
+        cylinder, zero, per_mm, _ = fit
+        most = int(truth["graduated_max_ml"] / truth["numbered_increment_ml"] + 1e-6)
+        values = np.arange(not shown["zero_numeral"], most + 1) * truth["numbered_increment_ml"]
+        texts = [f"{v:g}" for v in values]
+        mm_per_ml = scale_mm(truth) / truth["graduated_max_ml"]
+        room = 0.86 * mm_per_ml * truth["numbered_increment_ml"]
+        along = shown["numeral_rot90"] % 2 == 0
+        font = min(shown["text_mm"], room / (0.56 * max(map(len, texts))) if along else room)
+        digit = 0.72 * font * per_mm  # outer radii
+        pixel = max(1 / cylinder.radius_px, digit / MOST_PACKED_PX)
+        x = np.arange(zero - 0.8, zero + scale_mm(truth) * per_mm + 0.8, pixel)
+        phi = np.arange(-MOST_AZIMUTH, MOST_AZIMUTH, pixel)
+        gray = cv2.imread(str(path.with_suffix(".jpg")), cv2.IMREAD_GRAYSCALE)
+        points = cylinder.project(x[None], phi[:, None]).astype(np.float32)
+        flat = cv2.remap(gray, points[..., 0], points[..., 1], cv2.INTER_LINEAR if
+                         pixel < 1.3 / cylinder.radius_px else cv2.INTER_AREA,
+                         borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+        places = list(zero + values * mm_per_ml * per_mm)
+        beyond = max(0.75 * font + 1.0, 0.62 * font * len(texts[-1]) / 2 + font) * per_mm
+        places.append(max(places[-1], zero + scale_mm(truth) * per_mm) + beyond)
+        at = cylinder.project(np.array(places), np.clip(azimuth, -MOST_AZIMUTH, MOST_AZIMUTH))
+        inside = ((at > 3) & (at < np.array(gray.shape[::-1]) - 4)).all(axis=1)
+        for place, text, ok in zip(places, [*texts, UNIT_LABEL], inside, strict=True):
+            if text not in LABEL_INDEX:
+                raise ValueError(f"{path.name}: no class for {text}")
+            word_flat.append(len(flats))
+            word_xy.append(((place - x[0]) / pixel, (azimuth - phi[0]) / pixel))
+            word_label.append(LABEL_INDEX[text])
+            readable.append(ok and abs(azimuth) < np.radians(84))
+        quality = [cv2.IMWRITE_WEBP_QUALITY, 78]
+        flats.append(cv2.imencode(".webp", flat, quality)[1].ravel())
+        sizes.append(len(flats[-1]))
+        step.append(pixel)
+        quarter.append(shown["numeral_rot90"] % 4)
+        height.append(digit / pixel)
+        held.append(shown["font"].startswith(HELD_OUT_FONTS))
+    np.savez(out, webp=np.concatenate(flats), sizes=np.array(sizes), phi_step=np.array(step),
+             phi_low=-MOST_AZIMUTH, quarter=np.array(quarter), digit_height=np.array(height),
+             held_out=np.array(held), word_flat=np.array(word_flat), word_xy=np.array(word_xy),
+             word_label=np.array(word_label), word_readable=np.array(readable))  # fmt: skip
+    print(f"{out.name}: {len(flats)} flat pictures, {sum(held)} of them in fonts held out, "
+          f"{sum(readable)} numerals, {out.stat().st_size} bytes")  # fmt: skip
 
 
 _YY, _XX = (a.astype(np.float32) for a in np.mgrid[0:H, 0:W])
 
 
-def draw_batch(drawer: Drawer, count: int) -> tuple[np.ndarray, np.ndarray]:
+def draw_batch(
+    drawer: Drawer, count: int, flats: Flats | None = None, share: float = 0.0
+) -> tuple[np.ndarray, np.ndarray]:
+    """*count* patches, a *share* of them cut from *flats*, and their labels."""
     pictures = np.empty((count, H, W), np.uint8)
     labels = np.empty(count, np.int64)
     for i in range(count):
-        pictures[i], labels[i] = drawer.patch()
+        found = flats.patch() if flats is not None and drawer.rng.random() < share else None
+        pictures[i], labels[i] = found or drawer.patch()
     return pictures, labels
 
 
@@ -520,11 +778,14 @@ def middle(logits):
     return logits[:, :, logits.shape[2] // 2, logits.shape[3] // 2]
 
 
-def _produce(out: mp.Queue, bank: Path | None, random_seed: int, chunk: int) -> None:
+def _produce(
+    out: mp.Queue, bank: Path | None, flats: Path | None, share: float, random_seed: int, chunk: int
+) -> None:
     cv2.setNumThreads(1)
     drawer = Drawer(get_banks(bank)[0], random_seed)
+    cut = Flats(flats, False, random_seed + 500) if flats else None
     while True:
-        out.put(draw_batch(drawer, chunk))
+        out.put(draw_batch(drawer, chunk, cut, share))
 
 
 def build_net():
@@ -537,19 +798,29 @@ def build_net():
     def separable(i, o, s=1):
         return [*conv(i, i, 3, s, i), *conv(i, o, 1)]
 
+    class Residual(nn.Module):
+        def __init__(self, width):
+            super().__init__()
+            self.inner = nn.Sequential(*separable(width, width)[:-1])
+
+        def forward(self, x):
+            return nn.functional.relu(x + self.inner(x))
+
     return nn.Sequential(
         *conv(2, 16, 5, 2),  # 20 x 40
-        *conv(16, 24, 3),
-        *conv(24, 40, 3, 2),  # 10 x 20
-        *separable(40, 64),
-        *separable(64, 64),
-        *separable(64, 96, 2),  # 5 x 10
-        *separable(96, 96),
-        *separable(96, 128),
-        *conv(128, 32, 1),
+        *conv(16, 32, 3),
+        *conv(32, 48, 3, 2),  # 10 x 20
+        *separable(48, 80),
+        Residual(80),
+        Residual(80),
+        *separable(80, 128, 2),  # 5 x 10
+        Residual(128),
+        Residual(128),
+        Residual(128),
+        *conv(128, 40, 1),
         nn.Dropout2d(0.05),
         # a fully connected layer over one patch; slides over a larger picture
-        nn.Conv2d(32, len(LABELS), (5, 10)),
+        nn.Conv2d(40, len(LABELS), (5, 10)),
     )
 
 
@@ -590,12 +861,18 @@ def main() -> None:
     parser.add_argument("--start", type=Path, help="go on from this state (.pt)")
     parser.add_argument("--state", type=Path, help="write the torch state here (.pt)")
     parser.add_argument("--no-export", action="store_true", help="only write the state")
+    parser.add_argument("--pack", type=Path, nargs="+", help="unwrap the renders in these folders")
+    parser.add_argument("--flats", type=Path, help="unwrapped renders (.npz) to cut patches from")
+    parser.add_argument("--share", type=float, default=0.4, help="of patches cut from --flats")
     parser.add_argument("--device", default="cpu")
     parser.add_argument("--lr", type=float, default=3e-3)
     out = Path(__file__).resolve().parents[1] / "vision" / "numerals.onnx"
     parser.add_argument("--out", type=Path, default=out)
     args = parser.parse_args()
 
+    if args.pack:
+        pack(args.pack, args.flats)
+        return
     torch.set_num_threads(args.threads)
     torch.manual_seed(args.random_seed)
     cv2.setNumThreads(1)
@@ -605,8 +882,13 @@ def main() -> None:
         net.load_state_dict(torch.load(args.start, map_location=device))
     print("parameters:", sum(p.numel() for p in net.parameters()), flush=True)
     train_bank, held_bank = get_banks(args.bank)
+    held_flats = Flats(args.flats, True, 998) if args.flats else None
     print("fonts:", len(train_bank), "held out:", len(held_bank), flush=True)
     val_x, val_y = draw_batch(Drawer(held_bank, 999), 6000)
+    if args.flats:  # renders in fonts held out
+        more = [p for _ in range(4000) if (p := held_flats.patch())]
+        val_x = np.concatenate([val_x, [x for x, _ in more]])
+        val_y = np.concatenate([val_y, [y for _, y in more]])
     val_in = torch.from_numpy(normalise(crop(val_x).astype(np.float32)))
     around_in = torch.from_numpy(normalise(val_x.astype(np.float32)))
 
@@ -615,7 +897,7 @@ def main() -> None:
     workers = [
         ctx.Process(
             target=_produce,
-            args=(chunks, args.bank, args.random_seed * 1000 + i, 1536),
+            args=(chunks, args.bank, args.flats, args.share, args.random_seed * 1000 + i, 1536),
             daemon=True,
         )
         for i in range(args.drawers)
@@ -678,8 +960,7 @@ def main() -> None:
         return
 
     # Temperature on one half of the held-out fonts' patches, figures on the other half.
-    net = net.cpu()
-    logits = predict(net, val_in, torch.device("cpu"))
+    logits = predict(net, val_in, device)
     target = torch.from_numpy(val_y)
     grid = np.exp(np.linspace(np.log(0.4), np.log(3), 60))
     losses = [F.cross_entropy(logits[::2] / t, target[::2]).item() for t in grid]
@@ -689,7 +970,7 @@ def main() -> None:
         assert isinstance(last, nn.Conv2d)
         last.weight /= temperature
         last.bias /= temperature
-    logits = predict(net, val_in, torch.device("cpu"))
+    logits = predict(net, val_in, device)
     test, want = logits[1::2], target[1::2]
     prob, top = test.softmax(1).max(1)
     ece = 0.0
@@ -703,7 +984,7 @@ def main() -> None:
           f"{float((top == want).float().mean()):.4f}, "
           f"nll {F.cross_entropy(test, want).item():.4f}, calibration error {ece:.4f}")  # fmt: skip
 
-    net.eval()
+    net = net.cpu().eval()
     free = {0: "n", 2: "h", 3: "w"}
     torch.onnx.export(
         net,
@@ -715,6 +996,7 @@ def main() -> None:
         dynamo=False,
         dynamic_axes={"patches": free, "logits": free},
     )
+    store_half(args.out)
     check = cv2.dnn.readNetFromONNX(str(args.out))
     some = normalise(crop(val_x[:64]).astype(np.float32))
     check.setInput(some)
