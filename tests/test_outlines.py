@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from drawmark.vision.barrel import find_barrels, refine_walls
+from drawmark.vision.barrel import find_barrels
 from drawmark.vision.graduations import find_graduations, look_at
 from drawmark.vision.photo import photo_from_pixels
 
@@ -37,22 +37,6 @@ def drawn(
         if k % 5 == 0:  # something like a numeral
             picture[round(MIDDLE_Y - 50) : round(MIDDLE_Y - 28), at - 6 : at + 7 : 3] = 40.0
     return np.clip(picture + rng.normal(0, 2, picture.shape), 0, 255).astype(np.uint8)
-
-
-@pytest.mark.parametrize("supposed", [55.0, 60.0, 80.0])
-@pytest.mark.parametrize("shadow", [False, True])
-def test_outlines_are_found_from_a_poor_guess(supposed: float, shadow: bool) -> None:
-    picture = drawn(shadow=shadow)
-    found = refine_walls(picture, np.array([600.0, MIDDLE_Y + 5]), 0.0, supposed, 300.0)
-    assert found is not None
-    for wall, side in zip(found, (-1, 1), strict=True):
-        np.testing.assert_allclose(wall[:, 1], MIDDLE_Y + side * RADIUS, atol=3.0)
-
-
-def test_a_bare_card_has_no_outlines() -> None:
-    rng = np.random.default_rng(1)
-    card = np.clip(200 + rng.normal(0, 2, (HEIGHT, WIDTH)), 0, 255).astype(np.uint8)
-    assert refine_walls(card, np.array([600.0, 400.0]), 0.0, 60.0, 300.0) is None
 
 
 @pytest.mark.parametrize("thickness", [1, 5])

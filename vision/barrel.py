@@ -1,7 +1,7 @@
 """Where a graduated barrel may be: many short dark lines, side by side along an axis.
 
 A clear barrel on a card has almost no contrast and the stopper may be any colour, but every
-readable photograph shows a comb.  `find_combs` looks for it at all rotations; `find_walls`
+readable photograph shows a comb.  `CombMap` looks for it at all rotations; `find_walls`
 then finds the outlines beside it.
 """
 
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import cv2
 import numpy as np
 
+from .silhouette import Outline
 from .strip import Strip, cut_strip
 
 if TYPE_CHECKING:
@@ -26,9 +27,12 @@ DIRECTIONS = 36
 SHRINK = 3  # the comb's energy is summed over long boxes: a sixth of the size is ample
 PIECES = 24
 BUSIEST = 4
-BUSY_THRESHOLD = 0.8
-BUSY_WEIGHT = 16.0
 MIN_WIDTH_PX = 16
+CELL = 2 * SHRINK  # working pixels
+BAND = 40 * CELL
+MARGIN = 8 * CELL  # further than any of the filters reaches
+MOST_ENERGY = 0.3
+BOX_WIDTH = 3  # cells
 BOX_SHARE = 0.16  # box length as a share of the picture's long side
 
 
@@ -54,60 +58,99 @@ class Barrel:
     angle: float
     radius_px: float
     walls: tuple[Array, Array]
-    strip: Strip
-    comb_score: float
-    wall_contrast: float
 
 
-def find_combs(gray: NDArray[np.uint8], most: int = 6) -> list[Comb]:
-    """Likely combs in *gray* (H, W) uint8, best first."""
+def barrel_of(outline: Outline) -> Barrel:
+    """The barrel that an *outline* proposes."""
+    normal = np.array([-outline.axis[1], outline.axis[0]])
+    along = np.linspace(-0.45, 0.45, 6)[:, None] * outline.length_px * outline.axis
+    middle, aside = outline.centre + along, outline.radius_px * normal
+    angle = float(np.arctan2(outline.axis[1], outline.axis[0]))
+    return Barrel(outline.centre, angle, outline.radius_px, (middle - aside, middle + aside))
+
+
+@dataclass(frozen=True)
+class CombMap:
+    """Energy of thin dark lines, (DIRECTIONS, H, W) uint8: by direction across them, in cells.
+
+    It is capped, so that evenly spread lines beat one strong spot: 255 stands for MOST_ENERGY.
+    """
+
+    energies: NDArray[np.uint8]
+
+    def combs(self, most: int = 6, without: Array | None = None) -> list[Comb]:
+        """Likely combs, best first, none inside the outline *without* (N, 2), working pixels."""
+        energies = self.energies
+        if without is not None:
+            inside = np.zeros(energies.shape[1:], np.uint8)
+            cv2.fillPoly(inside, [np.round(without / CELL).astype(np.int32)], 1)
+            energies = energies * (1 - inside)
+        height, width = energies.shape[1:]
+        size = int(BOX_SHARE * max(height, width)) | 1
+        side = int(np.hypot(height, width)) + 1
+        found: list[Comb] = []
+        for i in range(DIRECTIONS):
+            angle = np.pi * i / DIRECTIONS
+            # turned so that the boxes lie level: summing over them is quick then
+            c, s = float(np.cos(angle)), float(np.sin(angle))
+            to_level = np.array([[c, s, 0.0], [-s, c, 0.0]])
+            to_level[:, 2] = side / 2 - to_level[:, :2] @ (width / 2, height / 2)
+            level = cv2.warpAffine(energies[i], to_level, (side, side))
+            response = cv2.boxFilter(
+                level, cv2.CV_32F, (size, BOX_WIDTH), borderType=cv2.BORDER_CONSTANT
+            )
+            for _ in range(2):
+                _, score, _, peak = cv2.minMaxLoc(response)
+                centre = (np.subtract(peak, to_level[:, 2]) @ to_level[:, :2] + 0.5) * CELL
+                found.append(Comb(centre, float(angle), float(score) * MOST_ENERGY / 255))
+                cv2.circle(response, peak, size // 2, 0, -1)
+        found.sort(key=lambda c: -c.score)
+        kept: list[Comb] = []
+        for comb in found:
+            for other in kept:
+                turn = abs((comb.angle - other.angle + np.pi / 2) % np.pi - np.pi / 2)
+                near = np.hypot(*(comb.centre - other.centre)) < 0.5 * size * CELL
+                if turn < np.radians(25) and near:
+                    break
+            else:
+                kept.append(comb)
+            if len(kept) == most:
+                break
+        return kept
+
+
+def map_combs(gray: NDArray[np.uint8]) -> CombMap:
+    """Where thin dark lines are in *gray* (H, W).
+
+    A band of rows at a time: what it takes at once is a fraction of the picture.
+    """
+    bands = []
+    for top in range(0, gray.shape[0] - CELL + 1, BAND):
+        first = max(0, top - MARGIN)
+        rows = min(BAND, gray.shape[0] - top) // CELL
+        weight, across = _thin_lines(gray[first : top + BAND + MARGIN])
+        skip = (top - first) // 2
+        part = slice(skip, skip + rows * SHRINK)
+        energy = _energy_by_direction(weight[part], across[part])
+        bands.append((np.minimum(energy, MOST_ENERGY) * (255 / MOST_ENERGY) + 0.5).astype(np.uint8))
+    return CombMap(np.concatenate(bands, axis=1))
+
+
+def _thin_lines(gray: NDArray[np.uint8]) -> tuple[Array, Array]:
+    """Strength of thin dark lines in *gray* (H, W), and the direction across them, halved."""
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (11, 11))
-    thin = cv2.morphologyEx(gray, cv2.MORPH_BLACKHAT, kernel).astype(np.float32)
     g = gray.astype(np.float32)
     mean = cv2.blur(g, (31, 31))
     spread = np.sqrt(np.maximum(cv2.blur(g * g, (31, 31)) - mean * mean, 0))
-    thin = _halved(np.minimum(thin / (spread + 6.0), 2.0))
+    thin = cv2.morphologyEx(gray, cv2.MORPH_BLACKHAT, kernel) / (spread + 6.0)
+    thin = _halved(np.minimum(thin, 2.0))
     smooth = cv2.GaussianBlur(g, (0, 0), 1.0)
     gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0)
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
     # the structure tensor is smooth: half the size holds it
     xx, yy, xy = (cv2.GaussianBlur(_halved(t), (0, 0), 1.0) for t in (gx * gx, gy * gy, gx * gy))
     norm = np.hypot(xx - yy, 2 * xy) + 1e-6
-    weight = thin * norm / (xx + yy + 50.0)
-    across = np.arctan2(2 * xy, xx - yy) / 2  # the direction across the line
-    energies = _energy_by_direction(weight, across)
-    cell = 2 * SHRINK
-    size = int(BOX_SHARE * max(gray.shape) / cell) | 1
-    mid = size // 2
-    found: list[Comb] = []
-    for i in range(DIRECTIONS):
-        angle = np.pi * i / DIRECTIONS
-        box = np.zeros((size, size), np.float32)
-        dx, dy = mid * np.cos(angle), mid * np.sin(angle)
-        ends = (round(mid - dx), round(mid - dy)), (round(mid + dx), round(mid + dy))
-        cv2.line(box, *ends, 1, 3)
-        # capped, so that evenly spread lines beat one strong spot
-        response = cv2.filter2D(
-            np.minimum(energies[i], 0.3), -1, box / box.sum(), borderType=cv2.BORDER_CONSTANT
-        )
-        for _ in range(2):
-            _, score, _, (px, py) = cv2.minMaxLoc(response)
-            centre = (np.array([px, py], float) + 0.5) * cell
-            found.append(Comb(centre, float(angle), float(score)))
-            cv2.circle(response, (px, py), size // 2, 0, -1)
-    found.sort(key=lambda c: -c.score)
-    kept: list[Comb] = []
-    for comb in found:
-        for other in kept:
-            turn = abs((comb.angle - other.angle + np.pi / 2) % np.pi - np.pi / 2)
-            near = np.hypot(*(comb.centre - other.centre)) < 0.5 * size * cell
-            if turn < np.radians(25) and near:
-                break
-        else:
-            kept.append(comb)
-        if len(kept) == most:
-            break
-    return kept
+    return thin * norm / (xx + yy + 50.0), np.arctan2(2 * xy, xx - yy) / 2
 
 
 def _halved(image: Array) -> Array:
@@ -214,45 +257,9 @@ def find_walls(image: NDArray[np.uint8], comb: Comb) -> Barrel | None:
     width = rows[1] - rows[0]
     walls = tuple(_trace_wall(strip, row, max(3.0, 0.05 * width)) for row in rows)
     radius = (rows[1] - rows[0]) / 2
-    contrast = float(min(edge[rows[0]], edge[rows[1]]))
     n = np.array([-np.sin(angle), np.cos(angle)])
     centre = comb.centre + n * ((rows[0] + rows[1]) / 2 - (strip.gray.shape[0] - 1) / 2)
-    return Barrel(centre, angle, radius, (walls[0], walls[1]), strip, comb.score, contrast)
-
-
-def refine_walls(
-    image: NDArray[np.uint8], middle: Array, angle: float, radius_px: float, half_length: float
-) -> tuple[Array, Array] | None:
-    """Outlines, two (M, 2) arrays at -normal and +normal, beside a stretch known to hold lines.
-
-    Along the stretch, rows of the barrel are busy (lines, numerals, stopper) and rows of the
-    card are quiet.  The outlines divide them best and lie on edges.  *middle*: pixel (2,) on
-    the supposed axis; *radius_px*: rather too large than too small.  ``None`` if there
-    is no telling.
-    """
-    strip = cut_strip(image, middle, angle, half_length, 2.1 * radius_px)
-    edge = _edge_profile(_edges(strip.gray), 9)
-    busy = _busyness(strip.gray)[-BUSIEST:].mean(0)
-    rows = np.arange(len(busy))
-    aside = (rows - (len(rows) - 1) / 2) / radius_px
-    quiet = np.percentile(busy, 15)
-    loud = np.percentile(busy[np.abs(aside) < 1.2], 60)
-    if not loud > quiet + 0.2:
-        return None
-    inside = np.clip((busy - quiet) / (loud - quiet), 0, 1) - BUSY_THRESHOLD
-    total = np.concatenate([[0.0], np.cumsum(inside)]) / radius_px
-    sharp = np.log(np.maximum(edge / (np.percentile(edge, 95) + 1e-6), 0.05))
-    reach = int(radius_px)
-    outside_before = total[rows] - total[np.maximum(rows - reach, 0)]
-    outside_after = total[np.minimum(rows + 1 + reach, len(rows))] - total[rows + 1]
-    first = sharp - BUSY_WEIGHT * (outside_before + total[rows + 1])
-    second = sharp - BUSY_WEIGHT * (outside_after - total[rows])
-    score = first[:, None] + second[None, :]
-    width = (rows[None, :] - rows[:, None]) / radius_px
-    score[(width < 0.8) | (width > 3.2)] = -np.inf
-    r0, r1 = np.unravel_index(int(score.argmax()), score.shape)
-    reach_px = max(2.0, 0.03 * float(r1 - r0))
-    return _trace_wall(strip, int(r0), reach_px), _trace_wall(strip, int(r1), reach_px)
+    return Barrel(centre, angle, radius, (walls[0], walls[1]))
 
 
 def _busyness(gray: NDArray[np.float32]) -> Array:
@@ -295,13 +302,16 @@ def _trace_wall(strip: Strip, row: int, reach: float) -> Array:
     )
 
 
-def find_barrels(gray: NDArray[np.uint8], most: int = 10) -> Iterator[Barrel]:
+def find_barrels(
+    gray: NDArray[np.uint8], most: int = 10, combs: list[Comb] | None = None
+) -> Iterator[Barrel]:
     """Likely barrels in *gray* (H, W) uint8, best comb first, one for each place.
 
-    The outlines beside a comb are looked for when it is asked for.
+    The outlines beside a comb are looked for when it is asked for.  *combs*: where to look, if
+    that is known.
     """
     kept: list[Barrel] = []
-    for comb in find_combs(gray, most):
+    for comb in map_combs(gray).combs(most) if combs is None else combs:
         barrel = find_walls(gray, comb)
         if barrel is None or any(_same(barrel, other) for other in kept):
             continue

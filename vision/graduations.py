@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .barrel import refine_walls
 from .cylinder import Camera, Cylinder
 from .lattice import LatticeCandidate, find_lattices, window_profiles
+from .outline_net import Outlines, outline_net
 from .pose import (
     TYPICAL_FOCAL_35MM,
     Lattice,
@@ -27,28 +27,34 @@ if TYPE_CHECKING:
 
     from .barrel import Barrel
     from .photo import Photo
+    from .silhouette import Silhouettes
 
     Array = NDArray[Any]
 
 CORE_SHARE = 0.17  # half length of the stretches looked at, as a share of the long side
 CLEAR_EVIDENCE = 200.0  # a lattice beyond doubt: no other stretch needs to be looked at
 DOUBTFUL_EVIDENCE = 60.0  # what clutter reaches
+SUPPOSED_RADII = (0.6, 0.9, 1.35)  # of what was first supposed
+OUTLINE_SHARE = 0.1  # half length, of the long side
 TILT_STEPS = np.radians([5.0, 2.5])
 REACH_PX = (8.0, 4.5, 2.5, 2.5)  # how far from its supposed place a line is looked for
 REACH_SHARE = 0.35  # ... and at most as a share of the pitch
 MIN_POINTS = 24
+LAST_FITS = 2
 WALL_SD_PX = 1.2
 MIN_STRETCH_PX = 48.0  # shorter ones say nothing about the outlines beside them
 # An outline counts like this many points on lines when it lies beside the lines just fitted,
 # and next to nothing as long as it is only supposed.
-WALL_WEIGHT, LONE_WALL_WEIGHT, SUPPOSED_WALL_WEIGHT = 40.0, 10.0, 2.0
-WALLS_AGREE = 0.06
+WALL_WEIGHT, SUPPOSED_WALL_WEIGHT = 40.0, 2.0
+LEAST_SHARE, MOST_SD = 0.5, 0.06  # of the probability about one place, outer radii
+MOST_RADIUS = 0.2  # of the long side; a barrel that fills the frame has a tenth
 GOOD_WEIGHT = 120.0  # agreeing points after which no other lattice is tried
 FINER_SHARE = 0.6
 MARGIN = 14  # lines looked at beyond both ends of what was fitted
 SUBDIVISIONS = (10, 5, 4, 2)
 MIN_SUBDIVISION_PX = 2.5
 MIN_SUBDIVISION_SCORE = 0.24
+MIN_SUBDIVISION_SHARE = 0.33  # of the finer lines that are plainly there
 EMPTY_SHARE = 0.35
 
 
@@ -58,7 +64,7 @@ class Graduations:
 
     ``fit``: pose and lattice; line k stands at ``fit.lattice.x(k)``.  ``k`` (K,):
     line numbers looked at, also beyond the ends.  ``presence`` (K, W): contrast of each
-    in each azimuth window.
+    in each azimuth window.  ``combs``: of the whole picture, if kept.
     """
 
     fit: PoseFit
@@ -67,6 +73,7 @@ class Graduations:
     points: TickPoints
     k: Array
     presence: Array
+    silhouettes: Silhouettes | None = None
 
     @property
     def cylinder(self) -> Cylinder:
@@ -123,6 +130,9 @@ def look_at(photo: Photo, barrel: Barrel, thorough: bool = False) -> Prospect | 
     camera = Camera(focal, (width - 1) / 2, (height - 1) / 2)
     radius = barrel.radius_px
     start = Cylinder(camera, (barrel.centre[0], barrel.centre[1]), barrel.angle, 0.0, 0.0, radius)
+    start = _within_outlines(photo, start)
+    radius = start.radius_px
+    barrel = replace(barrel, centre=np.array(start.anchor), radius_px=radius)
     reach = _reach(photo, barrel)
     strip = cut_strip(photo.gray, barrel.centre, barrel.angle, reach, 1.25 * radius)
     lines = line_strength(strip.gray)
@@ -154,6 +164,32 @@ def look_at(photo: Photo, barrel: Barrel, thorough: bool = False) -> Prospect | 
         if lattices and (best is None or lattices[0].score > best.score):
             best = Prospect(barrel, tilted, strip, lines, (x[0], x[-1]), lattices)
     return best
+
+
+def _within_outlines(photo: Photo, start: Cylinder) -> Cylinder:
+    """*start* with axis and radius by the outlines beside its middle.
+
+    What was taken for outlines may be the rod's or a shadow's: several radii are supposed, and
+    the one counts whose outlines are plainest.
+    """
+    half_px = OUTLINE_SHARE * max(photo.gray.shape)
+    looks = []
+    for share in SUPPOSED_RADII:
+        supposed = start.moved(radius_px=share * start.radius_px)
+        half = half_px / supposed.radius_px
+        found = outline_net().look(photo.bgr, supposed, -half, half)
+        if found.inside:
+            looks.append((found.evidence, supposed.radius_px, found.miss))
+    if not looks:
+        return start
+    _, radius, miss = max(looks, key=lambda look: look[0])
+    aside = float(miss.mean()) * radius
+    n = np.array([-np.sin(start.angle), np.cos(start.angle)])
+    centre = np.array(start.anchor) + aside * n
+    return start.moved(
+        anchor=(float(centre[0]), float(centre[1])),
+        radius_px=float(miss[1] - miss[0]) / 2 * radius,
+    )
 
 
 def _lattices(
@@ -213,72 +249,90 @@ def _fit(
 ) -> Graduations | None:
     """Alternate between looking for the lines and fitting the pose, core first."""
     long_side = max(photo.gray.shape)
-    fit: PoseFit | None = None
     span_lo, span_hi = core
-    points = None
-    walls, wall_weight = barrel.walls, SUPPOSED_WALL_WEIGHT
+    walls, wall_weight, wall_sd_px = barrel.walls, SUPPOSED_WALL_WEIGHT, WALL_SD_PX
     for reach_px in REACH_PX:
         k = lattice.between(span_lo, span_hi)
         if len(k) < 5:
             return None
-        radius = cylinder.radius_px
-        reach = max(min(REACH_SHARE * lattice.pitch, reach_px / radius), 1.2 / radius)
+        reach = _window(lattice, reach_px, cylinder.radius_px)
         points = tick_points(cylinder, strip, lines, lattice, k, reach)
         if len(points) < MIN_POINTS:
             return None
         fit = fit_pose(
-            cylinder, lattice, points, walls, WALL_SD_PX, photo.focal_px, long_side, wall_weight
+            cylinder, lattice, points, walls, wall_sd_px, photo.focal_px, long_side, wall_weight
         )
         cylinder, lattice = fit.cylinder, fit.lattice
+        if _is_lost(fit, long_side):
+            return None
         # the fitted part grows to where lines are actually seen
         seen = _seen_extent(points, lattice, fit.residuals_px)
         grow = 0.25 * (seen[1] - seen[0])
         span_lo, span_hi = max(lo, seen[0] - grow), min(hi, seen[1] + grow)
-        refined = _walls_beside(photo, cylinder, seen)
-        if refined is not None:
-            # the outlines first supposed are another witness
-            width = float(np.hypot(*(refined[1].mean(0) - refined[0].mean(0))))
-            agreed = abs(width / (2 * barrel.radius_px) - 1) < WALLS_AGREE
-            walls, wall_weight = refined, WALL_WEIGHT if agreed else LONE_WALL_WEIGHT
-    if fit is None or points is None:
-        return None
+        outlines = _outlines_beside(photo, cylinder, seen)
+        if outlines is not None:
+            walls, wall_weight = outlines.walls, WALL_WEIGHT
+            wall_sd_px = max(WALL_SD_PX, float(outlines.sd.max()) * cylinder.radius_px)
     x = np.arange(max(lo, span_lo - 2), min(hi, span_hi + 2), 0.5 / cylinder.radius_px)
+    if len(x) < MIN_STRETCH_PX:
+        return None
     phi = azimuths(cylinder.radius_px)
     flat = np.minimum(unwrap(cylinder, strip, lines, x, phi), 1.0)
     profiles, _ = window_profiles(flat, phi)
+
+    def finished(lattice: Lattice) -> Graduations | None:
+        """The last fits are to what is seen: beyond the scale's ends there is nothing to fit to."""
+        pose, ends = cylinder, seen
+        for _ in range(LAST_FITS):
+            k = lattice.between(ends[0] - lattice.pitch / 2, ends[1] + lattice.pitch / 2)
+            reach = _window(lattice, REACH_PX[-1], pose.radius_px)
+            points = tick_points(pose, strip, lines, lattice, k, reach)
+            if len(points) < MIN_POINTS:
+                return None
+            fit = fit_pose(
+                pose, lattice, points, walls, wall_sd_px, photo.focal_px, long_side, wall_weight
+            )
+            pose, lattice = fit.cylinder, fit.lattice
+            if _is_lost(fit, long_side):
+                return None
+            ends = _seen_extent(points, lattice, fit.residuals_px)
+        flat = np.minimum(unwrap(pose, strip, lines, x, phi), 1.0)
+        k = lattice.between(x[0], x[-1])
+        k = k[(k >= lattice.k(ends[0]) - MARGIN) & (k <= lattice.k(ends[1]) + MARGIN)]
+        presence = line_contrast(window_profiles(flat, phi)[0], x, lattice, k)
+        return Graduations(fit, strip, lines, points, k, presence)
+
     finer = _subdivide(profiles, x, lattice, cylinder.radius_px, seen)
-    coarser = _every_other(profiles, x, lattice, seen) if finer == 1 else None
-    if finer > 1 or coarser is not None:
-        lattice = coarser or Lattice(lattice.x0, lattice.pitch / finer)
-        k = lattice.between(span_lo, span_hi)
-        reach = max(REACH_SHARE * lattice.pitch, 1.2 / cylinder.radius_px)
-        points = tick_points(cylinder, strip, lines, lattice, k, reach)
-        if len(points) < MIN_POINTS:
-            return None
-        fit = fit_pose(
-            cylinder, lattice, points, walls, WALL_SD_PX, photo.focal_px, long_side, wall_weight
-        )
-        cylinder, lattice = fit.cylinder, fit.lattice
-        flat = np.minimum(unwrap(cylinder, strip, lines, x, phi), 1.0)
-        profiles, _ = window_profiles(flat, phi)
-    fit = replace(fit, lattice=lattice)
-    k = lattice.between(x[0], x[-1])
-    k = k[(k >= lattice.k(seen[0]) - MARGIN) & (k <= lattice.k(seen[1]) + MARGIN)]
-    presence = line_contrast(profiles, x, lattice, k)
-    return Graduations(fit, strip, lines, points, k, presence)
+    if finer == 1:
+        return finished(_every_other(profiles, x, lattice, seen) or lattice)
+    # something may stand between lines here and there: finer lines are more lines that agree
+    both = [finished(lattice), finished(Lattice(lattice.x0, lattice.pitch / finer))]
+    return max((g for g in both if g is not None), key=lambda g: g.weight, default=None)
 
 
-def _walls_beside(
+def _window(lattice: Lattice, reach_px: float, radius_px: float) -> float:
+    """How far from its supposed place (outer radii) a line is looked for."""
+    return max(min(REACH_SHARE * lattice.pitch, reach_px / radius_px), 1.2 / radius_px)
+
+
+def _is_lost(fit: PoseFit, long_side_px: int) -> bool:
+    """True if no barrel looks like that."""
+    unseen = bool(np.isnan(fit.residuals_px).all())
+    large = fit.cylinder.radius_px > MOST_RADIUS * long_side_px
+    return unseen or large or fit.lattice.pitch <= 0
+
+
+def _outlines_beside(
     photo: Photo, cylinder: Cylinder, stretch: tuple[float, float]
-) -> tuple[Array, Array] | None:
-    """Outlines beside a *stretch* (outer radii) of *cylinder*."""
+) -> Outlines | None:
+    """Outlines beside a *stretch* (outer radii) of *cylinder*; ``None`` if there is no telling."""
     ends = cylinder.project(np.array(stretch), 0.0, 0.0)
-    along = ends[1] - ends[0]
-    angle = float(np.arctan2(along[1], along[0]))
-    half = float(np.hypot(*along)) / 2
-    if not MIN_STRETCH_PX < 2 * half < 2 * max(photo.gray.shape):
+    length = float(np.hypot(*(ends[1] - ends[0])))
+    if stretch[1] <= stretch[0] or not MIN_STRETCH_PX < length < 2 * max(photo.gray.shape):
         return None
-    return refine_walls(photo.gray, ends.mean(0), angle, cylinder.radius_px, half)
+    found = outline_net().look(photo.bgr, cylinder, *stretch)
+    sure = found.share.min() > LEAST_SHARE and found.sd.max() < MOST_SD
+    return found if sure else None
 
 
 def _seen_extent(points: TickPoints, lattice: Lattice, off_px: Array) -> tuple[float, float]:
@@ -368,7 +422,10 @@ def _subdivide(
         found = line_contrast(pp, px, fine, between)
         # in one window at least, most of the supposed finer lines are there, and are as
         # strong as the coarse ones in that window: reflections fill windows without lines
-        score = float(np.max(np.mean(np.clip(found / reference, -0.5, 1), axis=0)[clear]))
+        # ... and so are numerals, some of which stand half-way between lines
+        found = (found / reference)[:, clear]
+        many = np.mean(found > 0.5, axis=0) > MIN_SUBDIVISION_SHARE
+        score = float(np.max(np.mean(np.clip(found, -0.5, 1), axis=0), where=many, initial=-1.0))
         if score > best_score:
             best, best_score = parts, score
     return best

@@ -28,6 +28,11 @@ MOST_POINTS = 300
 TILT_SCAN = np.radians(np.arange(-27, 27.5, 3.0))
 LONGEST_PERIOD = 1.6  # outer radii: what is coarser is not lines
 SHORTEST_PERIOD_PX = 2.2
+ROUNDS = 2  # of the fit: with all points, then with each one's probability to be on a line
+AZIMUTH_BIN = np.radians(8)
+LEAST_SCATTER_PX, MOST_SCATTER_PX = 0.08, 0.8
+EM_STEPS = 12
+STRETCHES = 12  # along the scale
 SIGN2PI = -2j * np.pi
 
 
@@ -105,7 +110,7 @@ def tick_points(
     k: Array,
     reach: float,
     min_strength: float = 0.15,
-    bin_width: float = np.radians(8),
+    bin_width: float = AZIMUTH_BIN,
 ) -> TickPoints:
     """Where lines *k* of *lattice* are seen, by azimuth bin; *reach* in outer radii.
 
@@ -168,6 +173,36 @@ def _soft(r: Array) -> Array:
     return np.asarray(r * np.sqrt(2 / (np.sqrt(1 + (r / 1.5) ** 2) + 1)))
 
 
+def _on_line(off_px: Array, phi: Array, k: Array) -> Array:
+    """Probability (N,) of each point, *off_px* (N,) from its line, to be on it at all.
+
+    Where there is no print, something else is darkest in the window about a line's place, anywhere
+    in it.  So the distances are those of a normal distribution or a flat one, mixed in a
+    proportion that differs from one azimuth *phi* (N,) to the next, and from one stretch of lines
+    *k* (N,) to the next: the EM algorithm (Dempster, Laird and Rubin 1977, cited from memory).
+    """
+    off = np.where(np.isnan(off_px), np.inf, np.abs(off_px))
+    finite = np.isfinite(off)
+    if finite.sum() < 8:
+        return finite.astype(float)
+    off_or_0 = np.where(finite, off, 0.0)
+    width = 2 * float(np.percentile(off[finite], 97)) + 0.2
+    stretch = (k - k.min()) / (k.max() - k.min() + 1) * STRETCHES
+    groups = [np.round((phi - phi.min()) / AZIMUTH_BIN).astype(int), stretch.astype(int)]
+    sd = float(np.clip(np.median(off), LEAST_SCATTER_PX, 1.0))
+    shares = [np.full(int(g.max()) + 1, 0.6) for g in groups]
+    whole = 0.6
+    for _ in range(EM_STEPS):
+        share = np.clip(shares[0][groups[0]] * shares[1][groups[1]] / whole, 0.02, 0.98)
+        on = share * np.exp(-0.5 * (off / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
+        found = on / (on + (1 - share) / width)
+        whole = float(found.mean())
+        shares = [(np.bincount(g, found) + 2 * whole) / (np.bincount(g) + 2) for g in groups]
+        square = float((found * off_or_0**2).sum() / max(found.sum(), 1e-9))
+        sd = float(np.clip(np.sqrt(square), LEAST_SCATTER_PX, MOST_SCATTER_PX))
+    return np.asarray(found)
+
+
 def unpack(theta: Array, start: Cylinder, focal_px: float) -> tuple[Cylinder, Lattice]:
     """Pose and lattice of the parameters *theta* (8,) of `fit_pose`.
 
@@ -214,14 +249,14 @@ def fit_pose(
     prior = focal_px or TYPICAL_FOCAL_35MM / 36.0 * long_side_px
     log_sd = FOCAL_LOG_SD_WITH_EXIF if focal_px else FOCAL_LOG_SD_WITHOUT
     fitted, points = points, _thinned(points)
-    weight = np.sqrt(np.clip(points.strength, 0.1, 0.6) / 0.4) / TICK_SD_PX
+    unit = np.sqrt(np.clip(points.strength, 0.1, 0.6) / 0.4) / TICK_SD_PX
 
-    def residuals(theta: Array) -> Array:
+    def residuals(theta: Array, weight: Array) -> Array:
         cylinder, line = unpack(theta, start, prior)
         x, _ = cylinder.surface(points.pixels)
         along = (x - line.x(points.k)) * cylinder.radius_px
-        r = np.where(np.isnan(along), 3.0, along) * weight
-        parts: list[Array] = [_soft(r), np.array([theta[6] / log_sd, theta[7] / K1_SD])]
+        r = np.where(np.isnan(along), 3.0, along) * unit
+        parts: list[Array] = [_soft(r) * weight, np.array([theta[6] / log_sd, theta[7] / K1_SD])]
         if walls is not None:
             for sign, wall in zip((-1.0, 1.0), walls, strict=True):
                 miss = cylinder.miss_distance(wall) - sign
@@ -249,9 +284,22 @@ def fit_pose(
     lower[2], upper[2] = -0.6, 0.6
     lower[6], upper[6] = -0.8, 0.8
     lower[7], upper[7] = -0.15, 0.15
-    theta0 = np.clip(theta0, lower + 1e-9, upper - 1e-9)
-    solved = least_squares(residuals, theta0, x_scale=scale, bounds=(lower, upper), max_nfev=12)
-    cylinder, line = unpack(solved.x, start, prior)
+    theta, weight = theta0, np.ones(len(points))
+    for _ in range(ROUNDS):
+        solved = least_squares(
+            residuals,
+            np.clip(theta, lower + 1e-9, upper - 1e-9),
+            x_scale=scale,
+            bounds=(lower, upper),
+            ftol=1e-4,
+            max_nfev=12,
+            args=(weight,),
+        )
+        theta = solved.x
+        cylinder, line = unpack(theta, start, prior)
+        x, _ = cylinder.surface(points.pixels)
+        on_line = _on_line((x - line.x(points.k)) * cylinder.radius_px, points.phi, points.k)
+        weight = np.sqrt(on_line)
     x, _ = cylinder.surface(fitted.pixels)
     off = (x - line.x(fitted.k)) * cylinder.radius_px
     normal = solved.jac.T @ solved.jac
@@ -259,4 +307,4 @@ def fit_pose(
     on = np.abs(off[~np.isnan(off)])
     spread = 1.4826 * np.median(on) if len(on) else np.inf
     used = np.abs(off) < max(3 * spread, 0.6)
-    return PoseFit(cylinder, line, covariance, off, used, solved.x, prior)
+    return PoseFit(cylinder, line, covariance, off, used, theta, prior)

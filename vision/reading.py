@@ -7,11 +7,11 @@ from dataclasses import replace
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
-import cv2
 import numpy as np
 
 from ..calc.syringe import nominal_capacity_ml
-from .barrel import find_barrels
+from .absence import why_no_scale
+from .barrel import barrel_of, find_barrels, map_combs
 from .budget import budget_of
 from .contents import Air, air_in_front
 from .evidence import collect
@@ -27,6 +27,7 @@ from .labelling import Labelling, label_lines, reads_better_mirrored
 from .model import Outcome, Reading, Reason, Refusal
 from .photo import Photo, load_photo
 from .plunger import MIN_MASS, FiducialLine, measure_ring, peak_of
+from .silhouette import Silhouettes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 
 BARRELS = 5  # looked at, and as many again if there is no clear comb on any
 PROSPECTS = 5
+OUTLINES = 2  # painted barrels that are looked at
 MIN_WEIGHT = 40.0  # agreeing points on lines below which there is no comb to speak of
 RIVAL_SHARE = 0.45  # a second comb with this share of the first's weight is a second syringe
 RIVAL_WEIGHT = 60.0
@@ -48,9 +50,6 @@ NUMERALS_FOR_DIRECTION = 4.0
 LEAST_SIZE = -5.0  # right scales had more than -4.2 in 275 photographs, tenfold ones less than -7
 LEAST_LINES_SEEN = 0.6  # of a scale's lines; a stopper hides a quarter, wear some more
 FRAME_MARGIN_PX = 2.0
-PAINTED_PAST, PAINTED_RADIUS = 4.0, 1.35  # outer radii
-SECOND_EVIDENCE = 200.0  # noise, pens and coins reach 110, a second scale's lines 310
-SECOND_ALONG, SECOND_BESIDE = np.radians(35), 1.9  # at most across, at least apart (outer radii)
 MAX_LINE_SD = 0.2  # outer radii: a fiducial line known no better than that is not seen
 
 
@@ -96,6 +95,8 @@ def read_pixels(
         return Refusal((found,))
     if abs(found.cylinder.tilt) > MAX_TILT:
         return _refuse("tilt-too-large", photo, found)
+    if _another_syringe(photo, found):
+        return _refuse("several-syringes", photo, found)
     labelling = label_lines(found, interval_ml)
     if labelling is None or not _is_sure(labelling, found):
         return _refuse(_why_unlabelled(found, photo), photo, found)
@@ -103,8 +104,6 @@ def read_pixels(
         return _refuse("contradicts-given-syringe", photo, found, labelling, detail=contradiction)
     if not _ends_in_frame(photo, found, labelling):
         return _refuse("scale-cut-off", photo, found, labelling)
-    if _another_comb(photo, found):
-        return _refuse("several-syringes", photo, found, labelling)
     strip, x = _finder_view(photo, found, labelling)
     findings = stopper_net().look(strip)
     guess, mass = peak_of(findings.fiducial_log_probs, x)
@@ -143,15 +142,36 @@ def read_pixels(
 
 def _graduations(photo: Photo) -> Graduations | Reason:
     """The one graduated barrel in the picture, fitted; or why there is none."""
-    barrels = find_barrels(photo.gray)
-    first = list(islice(barrels, BARRELS))
-    prospects = [p for b in first if (p := look_at(photo, b)) is not None]
-    if not any(p.score > CLEAR_EVIDENCE for p in prospects):
-        everything = [*first, *barrels]
-        prospects = [p for b in everything if (p := look_at(photo, b, thorough=True)) is not None]
-    prospects.sort(key=lambda p: -p.score)
+    seen = Silhouettes(photo.bgr)
+    outlines = seen.barrels()
+    proposed = [barrel_of(outline) for outline in outlines[:OUTLINES]]
+    prospects = [p for b in proposed if (p := look_at(photo, b)) is not None]
+    fitted = _fits(photo, prospects)
+    if not any(f.weight > CLEAR_WEIGHT for f in fitted):
+        # no clear scale where the net sees a barrel: combs of lines are looked for everywhere
+        combs = map_combs(photo.gray)
+        barrels = find_barrels(photo.gray, combs=combs.combs(2 * BARRELS))
+        first = list(islice(barrels, BARRELS))
+        prospects = [p for b in first if (p := look_at(photo, b)) is not None]
+        if not any(p.score > CLEAR_EVIDENCE for p in prospects):
+            everything = [*proposed, *first, *barrels]
+            prospects = [
+                p for b in everything if (p := look_at(photo, b, thorough=True)) is not None
+            ]
+        fitted += _fits(photo, prospects)
+    best = max(fitted, key=lambda f: f.weight, default=None)
+    if best is None or best.weight < MIN_WEIGHT:
+        return Reason.of(why_no_scale(photo.gray, outlines))
+    for other in fitted:
+        if other.weight > max(RIVAL_WEIGHT, RIVAL_SHARE * best.weight) and _elsewhere(best, other):
+            return Reason.of("several-syringes")
+    return replace(best, silhouettes=seen)
+
+
+def _fits(photo: Photo, prospects: list[Prospect]) -> list[Graduations]:
+    """Poses and lattices fitted to *prospects*, as far as they matter."""
     fitted: list[Graduations] = []
-    for i, prospect in enumerate(prospects):
+    for i, prospect in enumerate(sorted(prospects, key=lambda p: -p.score)):
         # once there is a clear fit the rest matter only as a second syringe
         clear = [f for f in fitted if f.weight > CLEAR_WEIGHT]
         if any(_covers(f, prospect) for f in clear):
@@ -161,13 +181,7 @@ def _graduations(photo: Photo) -> Graduations | Reason:
         graduations = find_graduations(photo, prospect)
         if graduations is not None:
             fitted.append(graduations)
-    best = max(fitted, key=lambda f: f.weight, default=None)
-    if best is None or best.weight < MIN_WEIGHT:
-        return Reason.of("too-blurred" if _is_blurred(photo) else "no-syringe")
-    for other in fitted:
-        if other.weight > max(RIVAL_WEIGHT, RIVAL_SHARE * best.weight) and _elsewhere(best, other):
-            return Reason.of("several-syringes")
-    return best
+    return fitted
 
 
 def _covers(fitted: Graduations, prospect: Prospect) -> bool:
@@ -182,38 +196,15 @@ def _elsewhere(a: Graduations, b: Graduations) -> bool:
     return bool(np.median(miss) > 1.3)
 
 
-def _another_comb(photo: Photo, graduations: Graduations) -> bool:
-    """True if, with the barrel painted over, another comb stands out beside it.
-
-    Beside a large barrel a small one is not among the first that are looked at.  What lies
-    across is the grain of a desk more often than a syringe, and what lies close the barrel's own
-    print, its shadow or its flange.
-    """
+def _another_syringe(photo: Photo, graduations: Graduations) -> bool:
+    """True if the net sees another syringe beside the one that is fitted."""
     cylinder, points = graduations.cylinder, graduations.points
-    ends = graduations.lattice.x(np.array([points.k.min(), points.k.max()]))
-    x = np.linspace(float(ends.min()) - PAINTED_PAST, float(ends.max()) + PAINTED_PAST, 12)
-    limb = cylinder.limb()
-    sides = [cylinder.project(x, side * limb, PAINTED_RADIUS) for side in (-1, 1)]
-    outline = np.concatenate([sides[0], sides[1][::-1]])
-    rest = photo.gray.copy()
-    cv2.fillPoly(rest, [np.round(outline).astype(np.int32)], float(np.median(rest)))
-    others = replace(photo, gray=rest)
-    beside = [
-        barrel
-        for barrel in islice(find_barrels(rest), BARRELS)
-        if abs(np.sin(barrel.angle - cylinder.angle)) < np.sin(SECOND_ALONG)
-        and abs(float(cylinder.miss_distance(barrel.centre))) > SECOND_BESIDE
-    ]
-    prospects = (look_at(others, barrel) for barrel in beside)
-    return any(p is not None and p.score > SECOND_EVIDENCE for p in prospects)
-
-
-def _is_blurred(photo: Photo) -> bool:
-    """True if no edge in the picture is sharp: the steepest gradients span many pixels."""
-    from skimage.measure import blur_effect
-
-    step = max(1, round(max(photo.gray.shape) / 900))
-    return bool(blur_effect(photo.gray[::step, ::step]) > 0.62)
+    ends = cylinder.project(graduations.lattice.x(np.array([points.k.min(), points.k.max()])), 0.0)
+    along = ends[1] - ends[0]
+    length = float(np.hypot(*along))
+    seen = graduations.silhouettes or Silhouettes(photo.bgr)
+    other = seen.another(ends.mean(0), along / length, length, cylinder.radius_px)
+    return other is not None
 
 
 def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
@@ -235,6 +226,10 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
 
 def _why_unlabelled(graduations: Graduations, photo: Photo) -> str:
     """Scale cut off by the frame, or ambiguous."""
+    seen = graduations.silhouettes
+    code = why_no_scale(photo.gray, seen.barrels()) if seen else ""
+    if code in ("no-syringe", "glare"):
+        return code
     # most of the points: a few of them may be the desk's or the flange's
     first, last = np.percentile(graduations.points.k, [4, 96])
     ends = graduations.cylinder.project(graduations.lattice.x(np.array([first, last])), 0.0)
