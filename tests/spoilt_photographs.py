@@ -132,3 +132,33 @@ def leaning(name: str, tilt_deg: float) -> np.ndarray:
     barrel = cv2.remap(bgr, source[..., 0].astype(np.float32), source[..., 1].astype(np.float32),
                        cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
     return np.where(there[..., None], barrel, np.array(PAPER, np.uint8))
+
+
+def _on_barrel(name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
+    """Pixels of a sample; how far along the scale (radii) and aside (radii) each is; its end."""
+    bgr, truth = sample(name)
+    zero, along, per_mm, radius = axis_of(truth)
+    height, width = bgr.shape[:2]
+    at = np.stack(np.meshgrid(np.arange(width), np.arange(height)), -1) - zero
+    return bgr, at @ along / radius, at @ across(along) / radius, long_mm(name) * per_mm / radius
+
+
+def glaring(name: str) -> np.ndarray:
+    """A lamp is mirrored all along the barrel, and what is printed there is burnt out."""
+    bgr, x, aside, end = _on_barrel(name)
+    there = (x > -0.5) & (x < end + 0.5)
+    light = 900 * np.exp(-0.5 * (aside / 0.42) ** 2) * there
+    return np.clip(bgr + light[..., None], 0, 255).astype(np.uint8)
+
+
+def unprinted(name: str) -> np.ndarray:
+    """The barrel as from behind, where nothing is printed: smeared along its axis."""
+    bgr, x, aside, end = _on_barrel(name)
+    _, along, _, radius = axis_of(sample(name)[1])
+    half = int(1.5 * radius)
+    line = np.zeros((2 * half + 1, 2 * half + 1), np.float32)
+    a, b = (np.round(half + side * half * along).astype(int).tolist() for side in (-1, 1))
+    cv2.line(line, a, b, 1.0, 1)
+    smeared = cv2.filter2D(bgr, -1, line / line.sum())
+    there = (x > -0.6) & (x < end + 0.6) & (np.abs(aside) < 0.97)
+    return np.where(there[..., None], smeared, bgr)

@@ -13,12 +13,14 @@ from spoilt_photographs import (
     covered,
     cut,
     empty_desks,
+    glaring,
     leaning,
     long_mm,
     mirrored,
     out_of_focus,
     sample,
     side_by_side,
+    unprinted,
 )
 
 from drawmark.vision import Refusal, read_photo
@@ -51,6 +53,8 @@ SPOILT: dict[str, list[Callable[[], np.ndarray]]] = {
     ],
     "plunger-not-visible": [lambda n=n: covered(n, 1.3, 2.5) for n in (AFTER, TWENTY, BUBBLES)],
     "too-blurred": [lambda n=n: out_of_focus(n, 13) for n in (AFTER, BEFORE, POCKET)],
+    "scale-not-visible": [lambda n=n: unprinted(n) for n in (FIVE, TEN, TWENTY)],
+    "glare": [lambda n=n: glaring(n) for n in (TEN, TWENTY, POCKET)],
     "tilt-too-large": [lambda n=n: leaning(n, 40) for n in (TWENTY, FIVE, THREE)],
 }
 
@@ -101,6 +105,6 @@ def test_every_code_of_the_table_is_reached() -> None:
     """The two sizes of file and the told capacity have tests of their own above and beside."""
     elsewhere = {"not-an-image", "image-too-small", "image-too-large", "plunger-cut-off",
                  "contradicts-given-syringe"}  # fmt: skip
-    assert set(SPOILT) | elsewhere == set(REFUSALS) - {"scale-not-visible", "glare"}
+    assert set(SPOILT) | elsewhere == set(REFUSALS)
     assert all(len(made) >= 3 for made in SPOILT.values())
     assert len(list(OVERDRAWN.glob("*.jpg"))) >= 3
