@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from drawmark.vision.barrel import find_barrels
-from drawmark.vision.graduations import find_graduations, look_at
+from drawmark.vision.barrel import MOST_ENERGY, find_barrels, map_combs
+from drawmark.vision.cylinder import Camera, Cylinder
+from drawmark.vision.graduations import _subdivide, find_graduations, look_at
+from drawmark.vision.outline_net import outline_net
 from drawmark.vision.photo import photo_from_pixels
+from drawmark.vision.pose import Lattice
 
 WIDTH, HEIGHT = 1200, 800
 MIDDLE_Y, RADIUS = 400.0, 60.0
@@ -39,6 +44,54 @@ def drawn(
     return np.clip(picture + rng.normal(0, 2, picture.shape), 0, 255).astype(np.uint8)
 
 
+def seen_as(radius_px: float) -> Cylinder:
+    """The drawn barrel, as one might suppose it: five pixels aside, of another radius."""
+    camera = Camera(1500.0, (WIDTH - 1) / 2, (HEIGHT - 1) / 2)
+    return Cylinder(camera, (600.0, MIDDLE_Y + 5), 0.0, 0.0, 0.0, radius_px)
+
+
+def colour(gray: np.ndarray) -> np.ndarray:
+    return np.repeat(gray[:, :, None], 3, axis=2)
+
+
+@pytest.mark.parametrize("supposed", [45.0, 60.0, 80.0])
+@pytest.mark.parametrize("shadow", [False, True])
+def test_outlines_are_found_from_a_poor_guess(supposed: float, shadow: bool) -> None:
+    reach = 300 / supposed
+    found = outline_net().look(colour(drawn(shadow=shadow)), seen_as(supposed), -reach, reach)
+    for wall, side in zip(found.walls, (-1, 1), strict=True):
+        np.testing.assert_allclose(wall[:, 1], MIDDLE_Y + side * RADIUS, atol=3.0)
+    assert found.share.min() > 0.9
+    assert found.sd.max() < 0.05
+
+
+@pytest.mark.parametrize("level", [60, 120, 200])
+def test_a_bare_card_has_no_sure_outlines(level: int) -> None:
+    rng = np.random.default_rng(1)
+    card = np.clip(level + rng.normal(0, 2, (HEIGHT, WIDTH)), 0, 255).astype(np.uint8)
+    found = outline_net().look(colour(card), seen_as(60.0), -5.0, 5.0)
+    assert found.sd.max() > 0.06
+
+
+def test_combs_are_found_band_by_band_as_at_once() -> None:
+    """Sums over whole pictures: where bands meet there is no seam."""
+    picture = drawn()
+    whole = map_combs(picture)
+    shifted = map_combs(picture[60:])  # ten cells less, so that the bands lie elsewhere
+    inner = np.s_[:, 12:-12, 12:-12]
+    a = whole.energies[:, 10:][inner].astype(float) * MOST_ENERGY / 255
+    b = shifted.energies[inner].astype(float) * MOST_ENERGY / 255
+    assert a.max() > 0.1
+    np.testing.assert_allclose(a, b, atol=0.003)
+
+
+def test_the_best_comb_lies_on_the_scale() -> None:
+    best = map_combs(drawn()).combs(1)[0]
+    assert abs(best.centre[1] - MIDDLE_Y) < RADIUS
+    assert 300 < best.centre[0] < 900
+    assert np.sin(best.angle) == pytest.approx(0, abs=0.1)
+
+
 @pytest.mark.parametrize("thickness", [1, 5])
 def test_thick_lines_are_met_in_their_middle(thickness: int) -> None:
     """The scale must not stand aside of the print by a part of the line's width."""
@@ -52,3 +105,40 @@ def test_thick_lines_are_met_in_their_middle(thickness: int) -> None:
     off_px = (k - np.round(k)) * 15.0
     assert np.abs(np.mean(off_px)) < 0.3
     assert np.abs(off_px).max() < 1.0
+
+
+def test_an_outline_out_of_the_view_is_told_from_one_inside() -> None:
+    """Where a rod is taken for the barrel, its own outlines lie beyond the view."""
+    narrow, right = (
+        outline_net().look(colour(drawn()), seen_as(radius), -300 / radius, 300 / radius)
+        for radius in (24.0, 60.0)
+    )
+    assert not narrow.inside
+    assert right.inside
+    assert right.miss == pytest.approx([-65 / 60, 55 / 60], abs=0.05)
+
+
+def test_the_look_at_a_barrel_starts_from_its_outlines() -> None:
+    """The shadow's edge and the bore's may be taken first: the net tells them from the barrel's."""
+    photo = photo_from_pixels(colour(drawn(shadow=True)))
+    for wrong in (0.7, 1.5):
+        first = next(find_barrels(photo.gray, 3))
+        prospect = look_at(photo, replace(first, radius_px=wrong * RADIUS))
+        assert prospect is not None
+        assert prospect.cylinder.radius_px == pytest.approx(RADIUS, rel=0.05)
+
+
+def test_numerals_half_way_between_lines_are_no_finer_lines() -> None:
+    """In every fourth gap something stands: a finer scale has a line in each."""
+    rng = np.random.default_rng(2)
+    x = np.arange(-4, 4, 0.01)
+    profiles = np.clip(rng.normal(0, 0.02, (5, len(x))), 0, 1)
+    for k in range(-12, 13):
+        profiles[:, np.abs(x - 0.3 * k) < 0.012] = 0.8
+        if k % 4 == 0:
+            profiles[4, np.abs(x - 0.3 * (k + 0.5)) < 0.012] = 0.8
+    lattice, ends = Lattice(0.0, 0.3), (-3.6, 3.6)
+    assert _subdivide(profiles, x, lattice, 60.0, ends) == 1
+    for k in range(-12, 12):
+        profiles[2, np.abs(x - 0.3 * (k + 0.5)) < 0.012] = 0.6
+    assert _subdivide(profiles, x, lattice, 60.0, ends) == 2

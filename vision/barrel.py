@@ -78,13 +78,9 @@ class CombMap:
 
     energies: NDArray[np.uint8]
 
-    def combs(self, most: int = 6, without: Array | None = None) -> list[Comb]:
-        """Likely combs, best first, none inside the outline *without* (N, 2), working pixels."""
+    def combs(self, most: int = 6) -> list[Comb]:
+        """Likely combs, best first."""
         energies = self.energies
-        if without is not None:
-            inside = np.zeros(energies.shape[1:], np.uint8)
-            cv2.fillPoly(inside, [np.round(without / CELL).astype(np.int32)], 1)
-            energies = energies * (1 - inside)
         height, width = energies.shape[1:]
         size = int(BOX_SHARE * max(height, width)) | 1
         side = int(np.hypot(height, width)) + 1
