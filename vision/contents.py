@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 SHOULDER = 0.1
 FULL_SHARE = 0.85  # a pocket over this share of the columns is all there is: the barrel is empty
 SURE, BUBBLE = 0.5, 0.01  # probability of a pocket's section; least share that is a bubble's
-SHOWN = 0.05  # least share that is drawn; less is counted and would only puzzle
+SHOWN = 0.03  # least share that is drawn; less is counted and would only puzzle
 CLIP = 0.03  # the net is certain and wrong at most this often
 
 # How doubtful a pocket is.  Neighbouring columns tell the same: only so far apart, outer radii,
