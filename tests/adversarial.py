@@ -337,14 +337,3 @@ CASES: tuple[Case, ...] = tuple(_cases())
 
 #: What takes most of the time, for `-m 'not slow'`: things that are no syringe at all.
 SLOW_KINDS = {kind for kind, _ in THINGS.values()} | {"colours", "turned", "printed picture"}
-#: Read wrongly so far, or the scale believed and something else objected to, and why.
-_EDGE = "numerals at one end outvote those that contradict them at the other"
-_ENDS = "nothing asks on which side rod and flange are"
-WRONG_BY_NOW: dict[str, str] = {
-    "wrong-scale-numeral-skipped": _EDGE,
-    "wrong-scale-starts-at-one": "taken for a scale whose first lines are hidden",
-    "wrong-scale-from-the-other-end-ten-ml": _ENDS,
-    "wrong-scale-from-the-other-end-five-ml": _ENDS,
-    "paper-from-the-other-end-ten-ml": _ENDS,
-    "wrong-scale-letters": "taken for a usual 2 mL scale, 10 mL in truth",
-}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from adversarial import CASES, SLOW_KINDS, WRONG_BY_NOW, Case, is_believed, is_right
+from adversarial import CASES, SLOW_KINDS, Case, is_believed, is_right
 
 from drawmark.vision.model import REFUSALS, Reading
 from drawmark.vision.photo import photo_from_pixels
@@ -12,11 +12,7 @@ from drawmark.vision.reading import read_pixels
 
 
 def marked(case: Case) -> object:
-    marks = []
-    if case.kind in SLOW_KINDS:
-        marks.append(pytest.mark.slow)
-    if case.name in WRONG_BY_NOW:
-        marks.append(pytest.mark.xfail(strict=True, reason=WRONG_BY_NOW[case.name]))
+    marks = [pytest.mark.slow] if case.kind in SLOW_KINDS else []
     return pytest.param(case, id=case.name, marks=marks)
 
 

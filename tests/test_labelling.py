@@ -219,7 +219,7 @@ def test_the_limb_hides_the_end_of_a_word_or_its_beginning(
 
 def labelled(**changes: object) -> Labelling:
     sure = Labelling(Scale(5.0, 0.2, 1.0), 0, 1, 20.0, 9.0, 15.0, None, np.zeros(2), np.zeros(2),
-                     ((5, 1.0, 0.9), (10, 2.0, 0.9)), 0.9)  # fmt: skip
+                     ((5, 1.0, 0.9), (10, 2.0, 0.9)), 0.9, supporting=2)  # fmt: skip
     return replace(sure, **changes)  # type: ignore[arg-type]
 
 
@@ -230,10 +230,20 @@ def labelled(**changes: object) -> Labelling:
         ({"margin": 4.9}, False),
         ({"seen": 0.5}, False),
         ({"size": -6.0}, False),
-        ({"numeral_score": 4.5, "read": (), "margin": 7.5}, True),
-        ({"numeral_score": 1.0, "read": (), "margin": 20.0}, False),
-        ({"numeral_score": 4.0, "read": (), "margin": 6.5}, False),
-        ({"numeral_score": -6.0, "read": (), "margin": 20.0}, False),
+        ({"read": ()}, True),
+        ({"ends": -3.2}, False),
+        ({"ends": 3.0, "sense": 6.0}, True),
+        ({"ends": 0.2, "sense": -1.2}, False),
+        ({"against": 1.5}, True),
+        ({"against": 2.9}, False),
+        ({"against": 2.9, "supporting": 10}, True),
+        ({"against": 3.9, "supporting": 11}, False),
+        ({"size": -3.0, "ends": -1.9}, False),
+        ({"numeral_score": 4.5, "supporting": 1, "margin": 7.5}, True),
+        ({"numeral_score": 8.5, "supporting": 1, "margin": 6.5}, False),
+        ({"numeral_score": 1.0, "supporting": 0, "margin": 20.0}, False),
+        ({"numeral_score": 4.0, "supporting": 0, "margin": 6.5}, False),
+        ({"numeral_score": -6.0, "supporting": 0, "margin": 20.0}, False),
     ],
 )
 def test_a_labelling_is_sure_by_its_lead_and_by_what_speaks_for_it(
@@ -247,7 +257,7 @@ def test_lines_alone_are_not_enough_where_a_mirror_reads_better(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(reading, "reads_better_mirrored", lambda *_: True)
-    alone = labelled(numeral_score=5.0, read=(), margin=12.0)
+    alone = labelled(numeral_score=5.0, supporting=0, margin=12.0)
     assert reading._is_sure(alone, None) is False  # type: ignore[arg-type]
 
 

@@ -9,14 +9,24 @@ lines clearly; otherwise the photograph is refused as ambiguous.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import dataclass, replace
+from itertools import chain, pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .numerals import ENOUGH_SUPPORT, LEGIBLE, NumeralRow, combine, find_rows, numeral_gains
-from .numerals_net import LABEL_INDEX, label_of
+from .ends_net import FLANGE, NOZZLE, end_patches, ends_net
+from .numerals import (
+    ENOUGH_SUPPORT,
+    LEGIBLE,
+    NumeralRow,
+    combine,
+    find_rows,
+    numeral_gains,
+    printed_forms,
+    row_weights,
+)
+from .numerals_net import LABEL_INDEX, LABELS, label_of
 from .printing import custom, line_width, size_of_digits, size_of_lines
 from .strip import unwrap
 
@@ -46,12 +56,17 @@ DIGIT_LOST_AT_LIMB = 0.5
 LIMB = np.radians(82)
 # Where the first look at the numerals does not settle it, other digit heights (outer radii)
 # are tried.  Looking again finds chance agreement too, so it must gain clearly.
-ROWS_AT_A_HEIGHT = 2
+ROWS_AT_A_LOOK = 3
 DIGIT_HEIGHTS = (0.3, 0.36, 0.46, 0.56, 0.68, 0.24)
-CLEAR_NUMERALS = 8.0
+CLEAR_NUMERALS, CLEAR_MARGIN = 8.0, 5.0
 SECOND_LOOK_GAIN = 6.0
 MIRROR_GAIN = 2.0
 LINE_SEEN = 0.45
+LINES_ALIVE, MOST_ALIVE = 25.0, 400  # log-likelihood behind the best by lines, and how many
+# A numeral speaks for a labelling if it is so much likelier than a bare line (natural log), and
+# against it if it is read as something else, more probably than not.
+SPEAKS_FOR = 1.0
+READ_AS_ELSE = 0.5
 # A line behind the stopper or in glare is lost; a line beyond the end of the scale is not there.
 LOG_LINE_LOST = -0.5
 LOG_LINE_BEYOND = -2.0
@@ -89,7 +104,10 @@ class Labelling:
     ``score``: log-likelihood; ``margin``: lead over the best different reading of the lines;
     ``numeral_score``: the numerals' share of it against their absence; ``seen``: share of the
     scale's lines that are seen where they should be; ``size``: log-likelihood of the barrel's
-    slenderness, the scale's make, and the lines' and digits' size, for this scale.
+    slenderness, the scale's make, and the lines' and digits' size, for this scale; ``ends``:
+    log-likelihood of what is seen about both ends of the scale, against any other place, and
+    ``sense``, against nozzle and flange changed over; ``supporting``: how many numerals speak for
+    the labelling; ``against``: how many are read as something else, by their probabilities.
     """
 
     scale: Scale
@@ -104,6 +122,10 @@ class Labelling:
     read: tuple[tuple[int, float, float], ...]
     seen: float = 1.0
     size: float = 0.0
+    ends: float = 0.0
+    sense: float = 0.0
+    supporting: int = 0
+    against: float = 0.0
 
     def value_ml(self, k: Array | float) -> Array:
         """Volume at (fractional) line number(s) *k*, mL."""
@@ -198,16 +220,19 @@ def label_lines(graduations: Graduations, interval_ml: float | None) -> Labellin
     found = _hypotheses(graduations, any_line, (first, last), width, interval_ml)
     if not found:
         return None
-    # the numerals are read only for labellings that the lines leave alive
-    alive = [h for h in found if h.lines > found[0].lines - 25.0][:400]
+    # the ends are looked at, and the numerals read, only for labellings that the lines leave alive
+    alive = _with_ends(
+        graduations, [h for h in found if h.lines > found[0].lines - LINES_ALIVE][:MOST_ALIVE]
+    )
     best = _best(alive, _Numerals(None, columns, any_line, step, (False, False)), k, x, phi)
-    for row in _rows(flat, step, seen_ends):
-        numerals = _Numerals(row, columns, any_line, step, _cut_by_limb(row, phi))
-        labelling = _best(alive, numerals, k, x, phi)
+    for rows in _looks(flat, step, seen_ends):
         gain = SECOND_LOOK_GAIN if best.row is not None else 0.0
-        if labelling.numeral_score > best.numeral_score + gain:
-            best = labelling
-        if best.numeral_score >= CLEAR_NUMERALS:
+        for row in rows:
+            numerals = _Numerals(row, columns, any_line, step, _cut_by_limb(row, phi))
+            labelling = _best(alive, numerals, k, x, phi)
+            if labelling.score > best.score + gain:
+                best, gain = labelling, 0.0
+        if best.numeral_score >= CLEAR_NUMERALS and best.margin >= CLEAR_MARGIN:
             break
     return best
 
@@ -223,6 +248,14 @@ class _Hypothesis:
     lines: float
     radius_mm: float
     size: float
+    ends: float = 0.0
+    sense: float = 0.0
+
+    @property
+    def end_places(self) -> tuple[tuple[int, int], tuple[int, int]]:
+        """(line k, outward direction) of the zero line and of the last line."""
+        last = self.zero_k + self.direction * self.scale.intervals
+        return (self.zero_k, -self.direction), (last, self.direction)
 
     @property
     def labels(self) -> tuple[float, int, int]:
@@ -272,18 +305,46 @@ def _hypotheses(
     return sorted(found, key=lambda h: -h.lines)
 
 
+def _with_ends(graduations: Graduations, found: list[_Hypothesis]) -> list[_Hypothesis]:
+    """*found* with what is seen about their scales' ends, likeliest first."""
+    places = sorted({place for h in found for place in h.end_places})
+    k, way = np.array(places).T
+    patches, seen = _end_patches(graduations, k, way)
+    odds = dict(zip(places, ends_net().log_odds(patches, seen), strict=True))
+    out = []
+    for h in found:
+        zero, last = h.end_places
+        ends = float(odds[zero][NOZZLE] + odds[last][FLANGE])
+        sense = ends - float(odds[zero][FLANGE] + odds[last][NOZZLE])
+        out.append(replace(h, lines=h.lines + ends, ends=ends, sense=sense))
+    return sorted(out, key=lambda h: -h.lines)
+
+
+def _end_patches(graduations: Graduations, k: Array, way: Array) -> tuple[Array, Array]:
+    return end_patches(
+        graduations.strip.gray,
+        graduations.strip.columns_rows,
+        graduations.cylinder,
+        graduations.lattice.x(k),
+        way,
+    )
+
+
 def _hidden(pitch: float) -> int:
     """Lines that a stopper may cover at most."""
     return int(HIDDEN_RADII / pitch) + 2
 
 
-def _rows(flat: Array, step: float, columns: Array) -> Iterator[NumeralRow]:
+def _looks(flat: Array, step: float, columns: Array) -> Iterator[list[NumeralRow]]:
     """Rows of numerals on *flat*: the best found unaided, then some of each digit height."""
-    looks: list[tuple[list[float] | None, int]] = [(None, 1)]
-    looks += [([h / step], ROWS_AT_A_HEIGHT) for h in DIGIT_HEIGHTS]
-    for heights, most in looks:
-        yield from find_rows(
-            flat, radius_px=1.0 / step, tick_columns=columns, digit_heights=heights, most=most
+    looks: list[list[float] | None] = [None, *([h / step] for h in DIGIT_HEIGHTS)]
+    for heights in looks:
+        yield find_rows(
+            flat,
+            radius_px=1.0 / step,
+            tick_columns=columns,
+            digit_heights=heights,
+            most=ROWS_AT_A_LOOK,
         )
 
 
@@ -325,6 +386,9 @@ def _best(
         numerals.read(k, best.scale, best.zero_k, best.direction),
         float(np.sum(numerals.any_line[on] > LINE_SEEN)) / (best.scale.intervals + 1),
         best.size + numerals.size(best.radius_mm),
+        best.ends,
+        best.sense,
+        *numerals.witnesses(k, best.scale, best.zero_k, best.direction),
     )
 
 
@@ -351,7 +415,7 @@ def reads_better_mirrored(graduations: Graduations, labelling: Labelling) -> boo
     any_line = _any_line(graduations)
     span = (labelling.value_ml(k) >= 0) & (labelling.value_ml(k) <= labelling.scale.largest_ml)
     mirrored = np.ascontiguousarray(flat[::-1])
-    for row in _rows(mirrored, step, columns[span]):
+    for row in chain.from_iterable(_looks(mirrored, step, columns[span])):
         numerals = _Numerals(row, columns, any_line, step, _cut_by_limb(row, phi))
         score = numerals.score(k, labelling.scale, labelling.zero_k, labelling.direction)
         if score > max(labelling.numeral_score, 0.0) + MIRROR_GAIN:
@@ -498,16 +562,42 @@ class _Numerals:
         """Log-likelihood ratio of the numerals of *scale* against no numerals there."""
         if self.row is None:
             return 0.0
+        return combine(self._gains_of(k, scale, zero, direction)[1].sum(0), self.digits_lost)
+
+    def witnesses(self, k: Array, scale: Scale, zero: int, direction: int) -> tuple[int, float]:
+        """How many numerals speak for *scale*, and how many against, by their probabilities.
+
+        For it: in the one state of the row (legibility, points or digits lost) that explains all
+        of them best.
+        """
+        if self.row is None:
+            return 0, 0.0
+        lines, gains = self._gains_of(k, scale, zero, direction)
+        total = gains.sum(0) + row_weights(self.digits_lost)
+        legible, way = divmod(int(np.argmax(total)), total.shape[1])
+        speaking = int(np.sum(gains[:, legible, way] > SPEAKS_FOR))
+        index = (k - zero) * direction
+        against = 0.0
+        for i in [*np.flatnonzero(index == 0).tolist(), *lines]:
+            probs = np.exp(self.at([i])[0])
+            best = int(np.argmax(probs))
+            expected = printed_forms(label_of(round(float(index[i]) * scale.interval_ml, 6)))
+            if probs[best] > READ_AS_ELSE and LABELS[best] not in expected:
+                against += float(probs[best])
+        return speaking, against
+
+    def _gains_of(
+        self, k: Array, scale: Scale, zero: int, direction: int
+    ) -> tuple[list[int], Array]:
+        """Indices of the numbered lines, and (N, len(LEGIBLE), 4) gains of their numerals."""
         index = (k - zero) * direction
         lines = [
             i for i, j in enumerate(index) if 0 < j <= scale.intervals and j % scale.per_number == 0
         ]
-        if not lines:
-            return 0.0
-        sums = np.zeros((len(LEGIBLE), 4))
-        for i, lp in zip(lines, self.at(lines), strict=True):
-            sums += self._gains(i, lp, round(float(index[i]) * scale.interval_ml, 6))
-        return combine(sums, self.digits_lost)
+        gains = np.zeros((len(lines), len(LEGIBLE), 4))
+        for n, (i, lp) in enumerate(zip(lines, self.at(lines), strict=True)):
+            gains[n] = self._gains(i, lp, round(float(index[i]) * scale.interval_ml, 6))
+        return lines, gains
 
     def _gains(self, i: int, log_probs: Array, value_ml: float) -> Array:
         if (i, value_ml) not in self.gains:

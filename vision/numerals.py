@@ -156,10 +156,14 @@ def combine(gains: NDArray[np.float64], cut_odds: tuple[float, float] = (0.0, 0.
 
     *cut_odds*: how probably first, or last, digits of all numerals are hidden.
     """
+    return float(np.logaddexp.reduce((gains + row_weights(cut_odds)).ravel()))
+
+
+def row_weights(cut_odds: tuple[float, float] = (0.0, 0.0)) -> NDArray[np.float64]:
+    """(4,) logs of the odds of the states of a row, for each legibility; see `combine`."""
     odds = np.array([1 - POINTS_LOST - sum(cut_odds), POINTS_LOST, *cut_odds])
     with np.errstate(divide="ignore"):
-        weights = np.log(odds / len(LEGIBLE))
-    return float(np.logaddexp.reduce((gains + weights).ravel()))
+        return np.asarray(np.log(odds / len(LEGIBLE)))
 
 
 def numeral_gains(log_probs: Array, value_ml: float) -> NDArray[np.float64]:
@@ -200,6 +204,15 @@ def _worn_forms(label: str | None) -> tuple[tuple[str, ...], ...]:
     ends = {label[n:].lstrip(".") for n in cuts}
     starts = {label[:n].rstrip(".") for n in cuts}
     return plain, tuple(sorted(ends)), tuple(sorted(starts))
+
+
+def printed_forms(label: str | None) -> set[str]:
+    """What may be read where *label* is printed: itself, or worn or cut at one side.
+
+    The unit and nothing at all among them: neither is another numeral.
+    """
+    forms = {form for parts in _worn_forms(label) for form in parts}
+    return forms | {NONE_LABEL, UNIT_LABEL} | ({label} if label is not None else set())
 
 
 class _View:

@@ -48,6 +48,10 @@ MARGIN_LINES_ALONE = 7.0
 MIN_NUMERALS = 6.0
 NUMERALS_FOR_DIRECTION = 4.0
 LEAST_SIZE = -5.0  # right scales had more than -4.2 in 275 photographs, tenfold ones less than -7
+LEAST_ENDS = -2.5  # right scales had more than -1.9 in 195 photographs, too long ones less than -3
+LEAST_SIZE_AND_ENDS = -4.0  # right scales had more than -2.6 in 195 photographs
+# Numerals read as others than expected: right scales had up to 2, or up to 0.3 of those that agree.
+MOST_AGAINST, MOST_SHARE_AGAINST = 2.0, 1 / 3
 LEAST_LINES_SEEN = 0.6  # of a scale's lines; a stopper hides a quarter, wear some more
 FRAME_MARGIN_PX = 2.0
 MAX_LINE_SD = 0.2  # outer radii: a fiducial line known no better than that is not seen
@@ -211,10 +215,15 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
     """True if the labelling beats every other one, by its numerals or clearly by its lines."""
     if labelling.margin < MARGIN_WITH_NUMERALS or labelling.seen < LEAST_LINES_SEEN:
         return False
-    # no rival need be alive for a scale to be a wrong one: printed for a barrel of another size
-    if labelling.size < LEAST_SIZE:
+    # no rival need be alive for a scale to be a wrong one: printed for a barrel of another size,
+    # carried on to where no barrel ends, with the nozzle at the wrong end, or other numerals
+    if labelling.size < LEAST_SIZE or labelling.ends < LEAST_ENDS or labelling.sense < 0:
         return False
-    if labelling.numeral_score >= MIN_NUMERALS and len(labelling.read) >= 2:
+    if labelling.size + labelling.ends < LEAST_SIZE_AND_ENDS:
+        return False
+    if labelling.against > max(MOST_AGAINST, MOST_SHARE_AGAINST * labelling.supporting):
+        return False
+    if labelling.numeral_score >= MIN_NUMERALS and labelling.supporting >= 2:
         return True
     # lines alone: only where their count and pattern leave nothing else. But a comb looks the
     # same from both ends, so the numerals have to speak for the direction, read or not

@@ -1,0 +1,113 @@
+"""Does the scale end here, at the nozzle or at the flange?  A small net's answer.
+
+A comb of lines looks the same from both ends, and where lines are hidden it can be carried on
+too far.  What lies beyond its ends does not: the barrel narrows to a nozzle just before the
+zero line, and goes on to the flange, with a rod in it, behind the last line.  So the picture
+about each supposed end is a witness for direction and place of the scale that needs no
+numerals.  The weights are ``ends.onnx`` beside this file, made by
+``sample_images/train_ends.py``; OpenCV's ``dnn`` runs them.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from .cylinder import Cylinder
+
+    Array = NDArray[Any]
+
+#: Size of a patch, and what it spans: to both sides of the axis, and from the supposed end
+#: line into the scale and out of it, outer radii.
+ROWS, COLUMNS = 24, 20
+ACROSS = 1.2
+INWARD, OUTWARD = 0.5, 1.5
+#: What a place may be, in the order of the net's answers, and the shares in training.
+NOZZLE, FLANGE, ELSEWHERE = range(3)
+SHARES = np.array([0.15, 0.15, 0.7])
+#: A patch of which less is in the picture says nothing.
+LEAST_SEEN = 0.75
+#: Outer radius to which the picture is shrunk before patches are cut, px.
+RADIUS_PX = 24.0
+#: The net has seen drawn barrels only: it may claim no more than that.
+FLOOR = 0.02
+
+
+def end_patches(
+    gray: NDArray[np.float32],
+    place: Callable[[Array], tuple[Array, Array]],
+    cylinder: Cylinder,
+    x: Array,
+    outward: Array,
+) -> tuple[NDArray[np.float32], Array]:
+    """Patches (N, ROWS, COLUMNS) about the axial places *x* (N,), and how much of each is seen.
+
+    Columns run in the direction *outward* (N,), +1 or -1 along the axis.  *place* takes points
+    (..., 2) of *cylinder*'s picture to columns and rows of *gray*.
+    """
+    shrink = min(1.0, RADIUS_PX / cylinder.radius_px)
+    size = (max(2, round(gray.shape[1] * shrink)), max(2, round(gray.shape[0] * shrink)))
+    small = np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), np.float32)
+    # twice as fine as the patch, then averaged
+    along = np.linspace(-INWARD, OUTWARD, 2 * COLUMNS)
+    aside = np.linspace(-ACROSS, ACROSS, 2 * ROWS)[:, None, None]
+    out = np.empty((len(x), ROWS, COLUMNS), np.float32)
+    seen = np.empty(len(x))
+    for i, (at, way) in enumerate(zip(x, outward, strict=True)):
+        places = at + way * along
+        half = (cylinder.project(places, np.pi / 2) - cylinder.project(places, -np.pi / 2)) / 2
+        columns, rows = place(cylinder.project(places, 0.0, 0.0) + aside * half)
+        inside = (columns >= 0) & (columns <= gray.shape[1] - 1)
+        inside &= (rows >= 0) & (rows <= gray.shape[0] - 1)
+        seen[i] = inside.mean()
+        patch = cv2.remap(
+            small,
+            ((columns + 0.5) * (size[0] / gray.shape[1]) - 0.5).astype(np.float32),
+            ((rows + 0.5) * (size[1] / gray.shape[0]) - 0.5).astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        out[i] = cv2.resize(patch, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
+    return out, seen
+
+
+def normalise(patches: NDArray[np.float32]) -> NDArray[np.float32]:
+    """(N, ROWS, COLUMNS) grey patches -> (N, 1, ROWS, COLUMNS), each even in level and spread."""
+    out = patches - patches.mean((1, 2), keepdims=True)
+    out /= out.std((1, 2), keepdims=True) + 4
+    return np.asarray(out[:, None], np.float32)
+
+
+class EndsNet:
+    """The trained net."""
+
+    def __init__(self) -> None:
+        weights = resources.files(__package__).joinpath("ends.onnx").read_bytes()
+        self._net = cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
+
+    def log_odds(self, patches: NDArray[np.float32], seen: Array) -> NDArray[np.float64]:
+        """(N, 2) logs of how much likelier `end_patches` are at the nozzle end, at the flange
+        end, than anywhere along a syringe; 0 where too little is *seen* of a patch."""
+        if len(patches) == 0:
+            return np.zeros((0, 2))
+        self._net.setInput(normalise(patches))
+        logits = np.asarray(self._net.forward(), np.float64).reshape(len(patches), 3)
+        probs = np.exp(logits - logits.max(axis=1, keepdims=True))
+        probs /= probs.sum(axis=1, keepdims=True)
+        odds = np.log((probs[:, :2] + FLOOR) / (SHARES[:2] + FLOOR))
+        return np.where((seen >= LEAST_SEEN)[:, None], odds, 0.0)
+
+
+@cache
+def ends_net() -> EndsNet:
+    """The one net of this process, loaded at first use."""
+    return EndsNet()
