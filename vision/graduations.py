@@ -50,6 +50,7 @@ LEAST_SHARE, MOST_SD = 0.5, 0.06  # of the probability about one place, outer ra
 MOST_RADIUS = 0.2  # of the long side; a barrel that fills the frame has a tenth
 GOOD_WEIGHT = 120.0  # agreeing points after which no other lattice is tried
 FINER_SHARE = 0.6
+WHOLE = 0.06
 MARGIN = 14  # lines looked at beyond both ends of what was fitted
 SUBDIVISIONS = (10, 5, 4, 2)
 MIN_SUBDIVISION_PX = 2.5
@@ -207,9 +208,12 @@ def find_graduations(photo: Photo, prospect: Prospect) -> Graduations | None:
     best: Graduations | None = None
     for candidate in prospect.lattices:
         if best is not None and best.weight > GOOD_WEIGHT:
-            # only finer lines, as plain as these, could have been missed
-            finer = candidate.lattice.pitch < 0.7 * best.lattice.pitch
-            if not finer or candidate.score < FINER_SHARE * prospect.score:
+            # only finer lines, as plain as these, could have been missed; and not such as divide
+            # them, which were looked for with the pose known
+            pitch_px = candidate.lattice.pitch * prospect.cylinder.radius_px
+            ratio = best.lattice.pitch * best.cylinder.radius_px / pitch_px
+            whole = abs(ratio - round(ratio)) < WHOLE
+            if whole or ratio < 1.4 or candidate.score < FINER_SHARE * prospect.score:
                 continue
         fitted = _fit(
             photo,
