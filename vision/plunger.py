@@ -51,10 +51,11 @@ BORNE_OUT = 0.02  # outer radii between the two measurements
 NOT_BORNE_OUT = 1.32
 EDGE_DOUBT = 0.7  # outer radii per unit of mass that the edge net's peak misses
 SURE_MASS = 0.99  # a finder less sure than this has seen no stopper like it
-DOUBT, DOUBT_ALONE = 1.0, 3.0  # the same for the finder, with and without a second ring
+# The same for the finder.  Where no second ring speaks it may be a covered stopper's edge.
+DOUBT, DOUBT_ALONE = 1.0, 3.0
 PRIOR_SD = 0.07
 MIN_RINGS_SCORE = 1.0
-MASS_WINDOW = 0.15  # outer radii about the peak that should hold the finder's belief
+MASS_WINDOW = 0.2  # outer radii about the peak that should hold the finder's belief
 MIN_MASS = 0.7
 # Refraction at the limb: typical bore over outer radius, and the index of polypropylene
 # (about 1.49; common handbook value, from memory).
@@ -66,7 +67,7 @@ INDEX = 1.49
 class FiducialLine:
     """Axial position of the ring's leading contact edge, outer radii, and its doubts.
 
-    ``x``: position; ``sd``: standard uncertainty, outer radii; ``mass``: the less sure net's
+    ``x``: position; ``sd``: standard uncertainty, outer radii; ``mass``: the edge net's
     belief within reach of its peak, 0 to 1; ``rings``: score of the two-ring measurement, 0
     where it found nothing and the net's position stands alone; ``spacing``: from one ring to
     the next, outer radii, NaN where no second ring was found.
@@ -99,16 +100,18 @@ def measure_ring(
     """
     edge = find_edge(photo.bgr, cylinder, guess, direction)
     broader = np.sqrt(max(edge.spread**2 - TAUGHT_SPREAD**2, 0.0))
-    sd = float(np.hypot(np.hypot(LEAST_SD, SPREAD_GAIN * broader), EDGE_DOUBT * (1 - edge.mass)))
-    missing = max(0.0, SURE_MASS - mass)
-    mass = min(mass, edge.mass)
+    own = np.linalg.norm([LEAST_SD, SPREAD_GAIN * broader, EDGE_DOUBT * (1 - edge.mass)])
     found = _two_rings(photo, cylinder, guess, direction)
-    if found is None or found.score < MIN_RINGS_SCORE:
-        return FiducialLine(edge.x, NOT_BORNE_OUT * sd + DOUBT_ALONE * missing, mass, 0.0)
-    measured = guess + direction * (found.lead + wall_refraction(cylinder, guess, direction))
-    if abs(measured - edge.x) > BORNE_OUT:
-        sd *= NOT_BORNE_OUT
-    return FiducialLine(edge.x, sd + DOUBT * missing, mass, found.score, found.spacing)
+    if found is not None and found.score < MIN_RINGS_SCORE:
+        found = None
+    lead = 0.0 if found is None else found.lead + wall_refraction(cylinder, guess, direction)
+    if found is None or abs(guess + direction * lead - edge.x) > BORNE_OUT:
+        own *= NOT_BORNE_OUT
+    doubt = (DOUBT_ALONE if found is None else DOUBT) * max(0.0, SURE_MASS - mass)
+    sd = float(np.hypot(own, doubt))
+    if found is None:
+        return FiducialLine(edge.x, sd, edge.mass, 0.0)
+    return FiducialLine(edge.x, sd, edge.mass, found.score, found.spacing)
 
 
 def wall_refraction(cylinder: Cylinder, x: float, direction: int) -> float:
