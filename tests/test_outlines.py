@@ -9,7 +9,12 @@ import pytest
 
 from drawmark.vision.barrel import MOST_ENERGY, find_barrels, map_combs
 from drawmark.vision.cylinder import Camera, Cylinder
-from drawmark.vision.graduations import _subdivide, find_graduations, look_at
+from drawmark.vision.graduations import (
+    _outlines_beside,
+    _subdivide,
+    find_graduations,
+    look_at,
+)
 from drawmark.vision.outline_net import outline_net
 from drawmark.vision.photo import photo_from_pixels
 from drawmark.vision.pose import Lattice
@@ -142,3 +147,15 @@ def test_numerals_half_way_between_lines_are_no_finer_lines() -> None:
     for k in range(-12, 12):
         profiles[2, np.abs(x - 0.3 * (k + 0.5)) < 0.012] = 0.6
     assert _subdivide(profiles, x, lattice, 60.0, ends) == 2
+
+
+def test_the_outlines_beside_a_fit_survive_a_radius_half_as_large_again() -> None:
+    """One look from there may take the shadow's edge; looks from other radii tell it."""
+    picture = drawn(shadow=True)
+    photo = photo_from_pixels(colour(picture))
+    for supposed in (RADIUS, 1.5 * RADIUS):
+        found = _outlines_beside(photo, seen_as(supposed), (-300 / supposed, 300 / supposed))
+        assert found is not None
+        (upper, lower), sd_px = found
+        assert np.mean(lower[:, 1]) - np.mean(upper[:, 1]) == pytest.approx(2 * RADIUS, abs=5)
+        assert sd_px < 4

@@ -237,7 +237,7 @@ def test_the_covariance_is_a_covariance() -> None:
     assert sd[7] <= 1.05 * K1_SD
 
 
-def test_outliers_are_marked_as_not_used() -> None:
+def test_outliers_are_found_not_to_be_on_their_lines() -> None:
     rng = np.random.default_rng(3)
     camera = Camera(1800.0, *MIDDLE)
     truth = Cylinder(camera, MIDDLE, 0.4, 0.0, 0.1, 80.0)
@@ -248,8 +248,33 @@ def test_outliers_are_marked_as_not_used() -> None:
     pixels[::20] += 5 * axis
     moved = TickPoints(pixels, points.k, points.strength, points.phi)
     fit = fitted(scene, moved, rng, 0.5, True)
-    assert not fit.used[::20].any()
-    assert fit.used.mean() > 0.9
+    assert fit.on_line[::20].max() < 0.05
+    assert np.delete(fit.on_line, np.s_[::20]).mean() > 0.9
+
+
+def test_points_where_nothing_is_printed_are_told_from_points_on_lines() -> None:
+    """There, and beyond the scale's end, something else is darkest, anywhere in the window."""
+    rng = np.random.default_rng(4)
+    camera = Camera(1800.0, *MIDDLE)
+    truth = Cylinder(camera, MIDDLE, 0.4, 0.0, 0.1, 80.0)
+    scene = Scene(truth, Lattice(-4.0, 0.2), 40, 1800.0)
+    clean = points_on(scene, rng, missing=0.0, outliers=0.0, noise_px=0.15)
+    bare = np.setdiff1d(np.round(PHI_BINS, 6), np.round(clean.phi, 6))
+    k, phi = (a.ravel() for a in np.meshgrid(np.arange(41.0), bare))
+    axis = np.array([np.cos(truth.angle), np.sin(truth.angle)])
+    off = rng.uniform(-1.0, 2.5, len(k))
+    chance = truth.project(scene.lattice.x(k), phi) + off[:, None] * axis
+    points = TickPoints(
+        np.concatenate([clean.pixels, chance]),
+        np.concatenate([clean.k, k]),
+        np.full(len(clean.k) + len(k), FULL_WEIGHT),
+        np.concatenate([clean.phi, phi]),
+    )
+    fit = fitted(scene, points, rng, 0.5, True)
+    assert fit.on_line[len(clean.k) :].mean() < 0.2
+    assert fit.on_line[: len(clean.k)].mean() > 0.8
+    for x in (-3.0, 0.0, 3.0):
+        assert fit.cylinder.view_angle(x) == pytest.approx(truth.view_angle(x), abs=np.radians(0.4))
 
 
 def test_the_lattice_counts_lines_both_ways() -> None:

@@ -47,8 +47,10 @@ MIN_STRETCH_PX = 48.0  # shorter ones say nothing about the outlines beside them
 # and next to nothing as long as it is only supposed.
 WALL_WEIGHT, SUPPOSED_WALL_WEIGHT = 40.0, 2.0
 LEAST_SHARE, MOST_SD = 0.5, 0.06  # of the probability about one place, outer radii
+WALLS_AGREE, OTHER_RADII = 0.08, (0.75, 1.25)  # if they are not as far apart as supposed
 MOST_RADIUS = 0.2  # of the long side; a barrel that fills the frame has a tenth
 GOOD_WEIGHT = 120.0  # agreeing points after which no other lattice is tried
+LEAST_ON_LINE = 1.0  # points that a line must have, expected, to be seen
 FINER_SHARE = 0.6
 WHOLE = 0.06
 MARGIN = 14  # lines looked at beyond both ends of what was fitted
@@ -270,13 +272,13 @@ def _fit(
         if _is_lost(fit, long_side):
             return None
         # the fitted part grows to where lines are actually seen
-        seen = _seen_extent(points, lattice, fit.residuals_px)
+        seen = _seen_extent(points, lattice, fit.on_line)
         grow = 0.25 * (seen[1] - seen[0])
         span_lo, span_hi = max(lo, seen[0] - grow), min(hi, seen[1] + grow)
         outlines = _outlines_beside(photo, cylinder, seen)
         if outlines is not None:
-            walls, wall_weight = outlines.walls, WALL_WEIGHT
-            wall_sd_px = max(WALL_SD_PX, float(outlines.sd.max()) * cylinder.radius_px)
+            (walls, sd_px), wall_weight = outlines, WALL_WEIGHT
+            wall_sd_px = max(WALL_SD_PX, sd_px)
     x = np.arange(max(lo, span_lo - 2), min(hi, span_hi + 2), 0.5 / cylinder.radius_px)
     if len(x) < MIN_STRETCH_PX:
         return None
@@ -299,7 +301,7 @@ def _fit(
             pose, lattice = fit.cylinder, fit.lattice
             if _is_lost(fit, long_side):
                 return None
-            ends = _seen_extent(points, lattice, fit.residuals_px)
+            ends = _seen_extent(points, lattice, fit.on_line)
         flat = np.minimum(unwrap(pose, strip, lines, x, phi), 1.0)
         k = lattice.between(x[0], x[-1])
         k = k[(k >= lattice.k(ends[0]) - MARGIN) & (k <= lattice.k(ends[1]) + MARGIN)]
@@ -328,26 +330,40 @@ def _is_lost(fit: PoseFit, long_side_px: int) -> bool:
 
 def _outlines_beside(
     photo: Photo, cylinder: Cylinder, stretch: tuple[float, float]
-) -> Outlines | None:
-    """Outlines beside a *stretch* (outer radii) of *cylinder*; ``None`` if there is no telling."""
+) -> tuple[tuple[Array, Array], float] | None:
+    """Outlines beside a *stretch* (outer radii) of *cylinder* and their sd, px; or no telling.
+
+    Where they are not as far apart as supposed, other radii are supposed too: one look alone has
+    taken a shadow's edge for the barrel's.
+    """
     ends = cylinder.project(np.array(stretch), 0.0, 0.0)
     length = float(np.hypot(*(ends[1] - ends[0])))
     if stretch[1] <= stretch[0] or not MIN_STRETCH_PX < length < 2 * max(photo.gray.shape):
         return None
-    found = outline_net().look(photo.bgr, cylinder, *stretch)
-    sure = found.share.min() > LEAST_SHARE and found.sd.max() < MOST_SD
-    return found if sure else None
+
+    def look(share: float) -> Outlines:
+        supposed = cylinder.moved(radius_px=share * cylinder.radius_px)
+        return outline_net().look(photo.bgr, supposed, stretch[0] / share, stretch[1] / share)
+
+    best, share = look(1.0), 1.0
+    if abs(float(best.miss[1] - best.miss[0]) / 2 - 1) > WALLS_AGREE:
+        for other in OTHER_RADII:
+            found = look(other)
+            if found.inside and found.evidence > best.evidence:
+                best, share = found, other
+    if best.share.min() < LEAST_SHARE or best.sd.max() > MOST_SD:
+        return None
+    return best.walls, float(best.sd.max()) * share * cylinder.radius_px
 
 
-def _seen_extent(points: TickPoints, lattice: Lattice, off_px: Array) -> tuple[float, float]:
-    """Axial range (outer radii) over which lines are seen at two azimuths or more.
+def _seen_extent(points: TickPoints, lattice: Lattice, on_line: Array) -> tuple[float, float]:
+    """Axial range (outer radii) over which lines are seen.
 
-    *off_px* (N,): distances of the points from their lines.  Beyond the scale's ends points are
-    found by chance, but they do not lie on the lattice.
+    *on_line* (N,): each point's probability to be on its line.  Beyond the scale's ends points
+    are found by chance, but they do not lie on the lattice.
     """
-    near = np.abs(off_px) < max(0.4, 1.5 * float(np.nanmedian(np.abs(off_px))))
-    k, n = np.unique(points.k[near], return_counts=True)
-    k = k[n >= 2]
+    k, place = np.unique(points.k, return_inverse=True)
+    k = k[np.bincount(place, on_line) >= LEAST_ON_LINE]
     if len(k) < 3:
         k = np.unique(points.k)
     # isolated far finds are print or flange: keep the longest run with gaps below 8 lines

@@ -157,13 +157,17 @@ def tick_points(
 
 @dataclass(frozen=True)
 class PoseFit:
-    """Least-squares pose, lattice and covariance; parameters as in `fit_pose`."""
+    """Least-squares pose, lattice and covariance; parameters as in `fit_pose`.
+
+    ``residuals_px`` (N,): along the axis, NaN off the barrel; ``on_line`` (N,): each point's
+    probability to be on its line.
+    """
 
     cylinder: Cylinder
     lattice: Lattice
     covariance: Array
     residuals_px: Array
-    used: Array
+    on_line: Array
     theta: Array
     prior_focal_px: float
 
@@ -304,7 +308,5 @@ def fit_pose(
     off = (x - line.x(fitted.k)) * cylinder.radius_px
     normal = solved.jac.T @ solved.jac
     covariance = np.linalg.pinv(normal)
-    on = np.abs(off[~np.isnan(off)])
-    spread = 1.4826 * np.median(on) if len(on) else np.inf
-    used = np.abs(off) < max(3 * spread, 0.6)
-    return PoseFit(cylinder, line, covariance, off, used, theta, prior)
+    on_line = _on_line(off, fitted.phi, fitted.k)
+    return PoseFit(cylinder, line, covariance, off, on_line, theta, prior)
