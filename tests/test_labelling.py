@@ -21,11 +21,15 @@ from drawmark.vision.labelling import (
     _core,
     _cut_by_limb,
     _ends_missing,
+    _Hypothesis,
+    _longer,
+    _Numerals,
     _solid_ends,
     scales,
     slenderness,
 )
 from drawmark.vision.numerals import NumeralRow
+from drawmark.vision.numerals_net import LABEL_INDEX, LABELS, NONE_LABEL
 
 #: Table 1 of ISO 7886-1:1993, least length of the scale to the nominal capacity line, mm, by
 #: the least capacity of the class, mL.  From memory, not compared with a copy of the standard.
@@ -230,7 +234,10 @@ def labelled(**changes: object) -> Labelling:
         ({"margin": 4.9}, False),
         ({"seen": 0.5}, False),
         ({"size": -6.0}, False),
-        ({"read": ()}, True),
+        ({"read": ()}, False),
+        ({"read": (), "supporting": 3}, True),
+        ({"read": (), "supporting": 3, "numeral_score": 10.4}, False),
+        ({"read": (), "margin": 8.9, "lines_margin": -1.1}, False),
         ({"ends": -3.2}, False),
         ({"ends": 3.0, "sense": 6.0}, True),
         ({"ends": 0.2, "sense": -1.2}, False),
@@ -239,11 +246,10 @@ def labelled(**changes: object) -> Labelling:
         ({"against": 2.9, "supporting": 10}, True),
         ({"against": 3.9, "supporting": 11}, False),
         ({"size": -3.0, "ends": -1.9}, False),
-        ({"numeral_score": 4.5, "supporting": 1, "margin": 7.5}, True),
-        ({"numeral_score": 8.5, "supporting": 1, "margin": 6.5}, False),
-        ({"numeral_score": 1.0, "supporting": 0, "margin": 20.0}, False),
-        ({"numeral_score": 4.0, "supporting": 0, "margin": 6.5}, False),
-        ({"numeral_score": -6.0, "supporting": 0, "margin": 20.0}, False),
+        ({"numeral_score": 4.5, "read": (), "lines_margin": 7.5}, True),
+        ({"numeral_score": 4.5, "read": (), "lines_margin": 6.5}, False),
+        ({"numeral_score": 1.0, "read": (), "margin": 20.0, "lines_margin": 20.0}, False),
+        ({"numeral_score": -6.0, "read": (), "margin": 20.0, "lines_margin": 20.0}, False),
     ],
 )
 def test_a_labelling_is_sure_by_its_lead_and_by_what_speaks_for_it(
@@ -257,8 +263,84 @@ def test_lines_alone_are_not_enough_where_a_mirror_reads_better(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(reading, "reads_better_mirrored", lambda *_: True)
-    alone = labelled(numeral_score=5.0, supporting=0, margin=12.0)
+    alone = labelled(numeral_score=5.0, read=(), margin=12.0, lines_margin=9.0)
     assert reading._is_sure(alone, None) is False  # type: ignore[arg-type]
+    # nor is a row in which no numeral is read for sure; one with two that are needs no mirror
+    assert reading._is_sure(labelled(read=(), supporting=5), None) is False  # type: ignore[arg-type]
+    assert reading._is_sure(labelled(), None) is True  # type: ignore[arg-type]
+
+
+class PrintedRow:
+    """A row of which every tenth line carries one of *texts*, each read with probability *p*."""
+
+    def __init__(self, texts: list[str], p: float = 0.95) -> None:
+        self.texts, self.p = texts, p
+
+    def log_probs_at(self, columns: np.ndarray) -> np.ndarray:
+        out = np.full((len(columns), len(LABELS)), 1e-5)
+        for probs, column in zip(out, columns, strict=True):
+            text = self.texts[int(column) // 10] if int(column) % 10 == 0 else NONE_LABEL
+            probs[LABEL_INDEX[text]] = self.p
+            probs[LABEL_INDEX[NONE_LABEL]] += 1 - self.p
+        return np.log(out)
+
+
+def witnesses(texts: list[str], scale: Scale, zero: int = 0, length: int = 51) -> tuple[int, float]:
+    k = np.arange(length)
+    row = PrintedRow(texts)
+    numerals = _Numerals(row, k, np.ones(length), 1.0, (False, True))  # type: ignore[arg-type]
+    return numerals.witnesses(k, scale, zero, 1)
+
+
+def test_numerals_speak_for_a_scale_and_against_it() -> None:
+    five = Scale(5.0, 0.1, 1.0)
+    speaking, against = witnesses(["0", "1", "2", "3", "4", "5"], five)
+    assert (speaking, against) == (5, 0.0)
+    # ones that are lines: the same word five times is no row of numerals
+    teens = Scale(15.0, 0.1, 1.0)
+    ones = ["0", *map(str, range(1, 10)), *["1"] * 6]
+    assert witnesses([NONE_LABEL] * 10 + ones[10:], teens, length=151)[0] == 1
+    speaking, against = witnesses(["0", "1", "2", "4", "5", "6"], five)
+    assert speaking == 2
+    assert against == pytest.approx(2.85, abs=0.01)
+    # the first line is no zero line
+    assert witnesses(["1", "2", "3", "4", "5", "6"], five, zero=-10)[1] == 0.0
+    assert witnesses(["1", "2", "3", "4", "5", "6"], five)[1] == pytest.approx(5.7, abs=0.02)
+
+
+def test_a_lost_point_speaks_for_a_scale_only_in_the_whole_row() -> None:
+    half = Scale(0.5, 0.01, 0.1)
+    assert witnesses([NONE_LABEL, "1", "2", "3", "4", "5"], half) == (5, 0.0)
+    # four with their point, one without: that one does not speak for it, nor against
+    assert witnesses([NONE_LABEL, "0.1", "0.2", "3", "0.4", "0.5"], half) == (4, 0.0)
+
+
+def test_a_scale_goes_on_where_the_stopper_is_beyond_its_last_line() -> None:
+    longer = (Scale(12.0, 0.2, 1.0), Scale(6.0, 0.2, 1.0))
+    five = labelled(longer=longer)
+    assert five.reaching(4.9) is five
+    assert five.reaching(5.09) is five  # no more than the reading's error
+    assert five.reaching(5.5).scale == longer[0]  # the likeliest of those that reach
+    assert five.reaching(11.0).scale == longer[0]
+    assert five.reaching(30.0).scale == five.scale
+    assert labelled().reaching(5.5).scale == five.scale
+    on = five.reaching(5.5)
+    assert float(on.value_ml(13)) == float(five.value_ml(13))
+
+
+def test_an_overdrawn_stopper_is_no_longer_scale() -> None:
+    """Only where the line after the last is seen may a scale go on under the stopper."""
+    five = _Hypothesis(Scale(5.0, 0.2, 1.0), 3, 1, 20.0, 6.0, 0.0)
+    six = replace(five, scale=Scale(6.0, 0.2, 1.0), lines=15.0)
+    far = replace(five, scale=Scale(10.0, 0.2, 1.0), lines=9.0)
+    other = replace(six, zero_k=4)
+    scored = [(h.lines, 0.0, h) for h in (five, six, other, far)]
+    k = np.arange(-5, 45)
+    lines = ((k >= 3) & (k <= 28)).astype(float)  # none after the last one
+    assert _longer(scored, k, lines) == ()
+    assert labelled(longer=_longer(scored, k, lines)).reaching(5.5).scale.largest_ml == 5.0
+    lines[k == 29] = 0.6
+    assert _longer(scored, k, lines) == (six.scale,)
 
 
 def test_missing_ends_count_and_missing_middles_do_not() -> None:

@@ -26,7 +26,7 @@ from .numerals import (
     printed_forms,
     row_weights,
 )
-from .numerals_net import LABEL_INDEX, LABELS, label_of
+from .numerals_net import LABEL_INDEX, LABELS, NONE_LABEL, UNIT_LABEL, label_of
 from .printing import custom, line_width, size_of_digits, size_of_lines
 from .strip import unwrap
 
@@ -62,6 +62,9 @@ CLEAR_NUMERALS, CLEAR_MARGIN = 8.0, 5.0
 SECOND_LOOK_GAIN = 6.0
 MIRROR_GAIN = 2.0
 LINE_SEEN = 0.45
+# A scale that goes on under the stopper: how much less likely it may be, and how many intervals
+# beyond the last line the fiducial line must lie for it.
+LONGER_ALIVE, LONGER_FROM = 8.0, 0.5
 LINES_ALIVE, MOST_ALIVE = 25.0, 400  # log-likelihood behind the best by lines, and how many
 # A numeral speaks for a labelling if it is so much likelier than a bare line (natural log), and
 # against it if it is read as something else, more probably than not.
@@ -107,7 +110,9 @@ class Labelling:
     slenderness, the scale's make, and the lines' and digits' size, for this scale; ``ends``:
     log-likelihood of what is seen about both ends of the scale, against any other place, and
     ``sense``, against nozzle and flange changed over; ``supporting``: how many numerals speak for
-    the labelling; ``against``: how many are read as something else, by their probabilities.
+    the labelling; ``against``: how many are read as something else, by their probabilities;
+    ``longer``: scales with the same lines that go on beyond the last one, likeliest first, which
+    hidden lines do not exclude; ``lines_margin``: the lead without the numerals.
     """
 
     scale: Scale
@@ -126,6 +131,19 @@ class Labelling:
     sense: float = 0.0
     supporting: int = 0
     against: float = 0.0
+    longer: tuple[Scale, ...] = ()
+    lines_margin: float = 0.0
+
+    def reaching(self, volume_ml: float) -> Labelling:
+        """This labelling, or the likeliest ``longer`` one that *volume_ml* lies on if it is beyond.
+
+        Where the stopper hides the last lines, only its place can tell that there are any.
+        """
+        past = volume_ml - LONGER_FROM * self.scale.interval_ml
+        if past <= self.scale.largest_ml:
+            return self
+        reaching = (scale for scale in self.longer if past <= scale.largest_ml)
+        return replace(self, scale=next(reaching, self.scale), longer=())
 
     def value_ml(self, k: Array | float) -> Array:
         """Volume at (fractional) line number(s) *k*, mL."""
@@ -371,6 +389,7 @@ def _best(
     scored = _scored(alive, numerals, k)
     score, weight, best = scored[0]
     rivals = [f[0] for f in scored if f[2].labels != best.labels]
+    by_lines = [h.lines for h in alive if h.labels != best.labels]
     index = (k - best.zero_k) * best.direction
     on = (index >= 0) & (index <= best.scale.intervals)
     return Labelling(
@@ -389,6 +408,28 @@ def _best(
         best.ends,
         best.sense,
         *numerals.witnesses(k, best.scale, best.zero_k, best.direction),
+        _longer(scored, k, numerals.any_line),
+        best.lines - max(by_lines) if by_lines else np.inf,
+    )
+
+
+def _longer(
+    scored: list[tuple[float, float, _Hypothesis]], k: Array, any_line: Array
+) -> tuple[Scale, ...]:
+    """Scales that read the lines as the best does and go on, if they are not much less likely.
+
+    The line after the best one's last must be seen: an overdrawn stopper is no longer scale.
+    """
+    score, _, best = scored[0]
+    after = best.zero_k + best.direction * (best.scale.intervals + 1)
+    if not (any_line[k == after] > LINE_SEEN).any():
+        return ()
+    return tuple(
+        h.scale
+        for other, _, h in scored
+        if h.labels == best.labels
+        and h.scale.largest_ml > best.scale.largest_ml
+        and other > score - LONGER_ALIVE
     )
 
 
@@ -565,7 +606,7 @@ class _Numerals:
         return combine(self._gains_of(k, scale, zero, direction)[1].sum(0), self.digits_lost)
 
     def witnesses(self, k: Array, scale: Scale, zero: int, direction: int) -> tuple[int, float]:
-        """How many numerals speak for *scale*, and how many against, by their probabilities.
+        """How many different words speak for *scale*, and how many numerals against it.
 
         For it: in the one state of the row (legibility, points or digits lost) that explains all
         of them best.
@@ -575,16 +616,21 @@ class _Numerals:
         lines, gains = self._gains_of(k, scale, zero, direction)
         total = gains.sum(0) + row_weights(self.digits_lost)
         legible, way = divmod(int(np.argmax(total)), total.shape[1])
-        speaking = int(np.sum(gains[:, legible, way] > SPEAKS_FOR))
         index = (k - zero) * direction
-        against = 0.0
+        speaking, against = set(), 0.0
         for i in [*np.flatnonzero(index == 0).tolist(), *lines]:
             probs = np.exp(self.at([i])[0])
-            best = int(np.argmax(probs))
             expected = printed_forms(label_of(round(float(index[i]) * scale.interval_ml, 6)))
-            if probs[best] > READ_AS_ELSE and LABELS[best] not in expected:
+            best = int(np.argmax(probs))
+            if probs[best] > READ_AS_ELSE and LABELS[best] not in (
+                *expected,
+                NONE_LABEL,
+                UNIT_LABEL,
+            ):
                 against += float(probs[best])
-        return speaking, against
+            if i in lines and gains[lines.index(i), legible, way] > SPEAKS_FOR:
+                speaking.add(max(expected, key=lambda form: probs[LABEL_INDEX[form]]))
+        return len(speaking), against
 
     def _gains_of(
         self, k: Array, scale: Scale, zero: int, direction: int

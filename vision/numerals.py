@@ -207,12 +207,9 @@ def _worn_forms(label: str | None) -> tuple[tuple[str, ...], ...]:
 
 
 def printed_forms(label: str | None) -> set[str]:
-    """What may be read where *label* is printed: itself, or worn or cut at one side.
-
-    The unit and nothing at all among them: neither is another numeral.
-    """
-    forms = {form for parts in _worn_forms(label) for form in parts}
-    return forms | {NONE_LABEL, UNIT_LABEL} | ({label} if label is not None else set())
+    """What may be read where *label* is printed: itself, or worn, or cut at one side."""
+    forms = {form for parts in _worn_forms(label) for form in parts if form in LABEL_INDEX}
+    return forms | ({label} if label is not None else set())
 
 
 class _View:

@@ -45,7 +45,8 @@ CLEAR_WEIGHT = 90.0
 MAX_TILT = np.radians(32)  # of the barrel, and of the view of the ring; no net saw steeper ones
 MARGIN_WITH_NUMERALS = 5.0
 MARGIN_LINES_ALONE = 7.0
-MIN_NUMERALS = 6.0
+MIN_NUMERALS, MIN_NUMERALS_UNSURE = 6.0, 11.0
+MIN_WORDS = 3
 NUMERALS_FOR_DIRECTION = 4.0
 LEAST_SIZE = -5.0  # right scales had more than -4.2 in 275 photographs, tenfold ones less than -7
 LEAST_ENDS = -2.5  # right scales had more than -1.9 in 195 photographs, too long ones less than -3
@@ -121,6 +122,9 @@ def read_pixels(
     if abs(found.cylinder.view_angle(line.x)) > MAX_TILT:
         return _refuse("tilt-too-large", photo, found, labelling, line=line)
     volume = float(labelling.value_ml(found.lattice.k(line.x)))
+    labelling = labelling.reaching(volume)
+    if not _ends_in_frame(photo, found, labelling):
+        return _refuse("scale-cut-off", photo, found, labelling)
     scale = labelling.scale
     if not -0.5 * scale.interval_ml <= volume <= 1.02 * scale.largest_ml + scale.interval_ml:
         return _refuse("plunger-not-visible", photo, found, labelling, line=line)
@@ -223,11 +227,17 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
         return False
     if labelling.against > max(MOST_AGAINST, MOST_SHARE_AGAINST * labelling.supporting):
         return False
-    if labelling.numeral_score >= MIN_NUMERALS and labelling.supporting >= 2:
+    if labelling.numeral_score >= MIN_NUMERALS and len(labelling.read) >= 2:
         return True
+    if labelling.numeral_score >= MIN_NUMERALS_UNSURE and labelling.supporting >= MIN_WORDS:
+        # none is read for sure, but the row as a whole
+        return not reads_better_mirrored(graduations, labelling)
     # lines alone: only where their count and pattern leave nothing else. But a comb looks the
     # same from both ends, so the numerals have to speak for the direction, read or not
-    if labelling.margin < MARGIN_LINES_ALONE or labelling.numeral_score < NUMERALS_FOR_DIRECTION:
+    if (
+        labelling.lines_margin < MARGIN_LINES_ALONE
+        or labelling.numeral_score < NUMERALS_FOR_DIRECTION
+    ):
         return False
     # lines look the same in a mirror, and through the barrel from behind; numerals don't
     return not reads_better_mirrored(graduations, labelling)
