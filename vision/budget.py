@@ -25,6 +25,9 @@ WALL_DOUBT = 0.05
 REFRACTION_DOUBT = 0.005
 LENS_PX = 0.15
 BLUR_SHARE = 0.25  # of the lines' own scatter, px
+#: Neighbouring points on one line share their errors, so a line counts about once in four; and
+#: beside known poses the fit's own doubt of the tilt was two to three times too small.
+FIT_DOUBT = 4.0
 
 
 def budget_of(
@@ -78,6 +81,5 @@ def _from_fit(graduations: Graduations, line: FiducialLine, unit: float) -> tupl
     tilt_only = float(gradient[2] ** 2 * fit.covariance[2, 2])
     share = float(np.clip(tilt_only / (tilt_only + abs(variance) + 1e-18), 0.0, 0.9))
     total = float(np.sqrt(max(variance, 0.0))) * unit
-    # neighbouring points on one line share their errors: a line counts about once in four
-    total *= 2.0
+    total *= FIT_DOUBT
     return total * float(np.sqrt(1 - share)), total * float(np.sqrt(share))
