@@ -69,11 +69,14 @@ class Silhouettes:
     def __init__(self, bgr: NDArray[np.uint8]) -> None:
         self._bgr = bgr
         self._painted = silhouette_net().paint(bgr)
+        self._barrels: list[Outline] | None = None
 
     def barrels(self) -> list[Outline]:
         """Barrels seen, largest first, as they are painted from close by."""
-        found = _outlines(self._painted, _scale(self._bgr, self._painted))
-        return sorted((self._close(far) for far in found), key=lambda o: -o.area_px)
+        if self._barrels is None:
+            found = _outlines(self._painted, _scale(self._bgr, self._painted))
+            self._barrels = sorted((self._close(far) for far in found), key=lambda o: -o.area_px)
+        return self._barrels
 
     def _close(self, far: Outline) -> Outline:
         """*far* looked at again where it fills the net's picture, if it is still one there."""
