@@ -646,7 +646,8 @@ class _Numerals:
                 UNIT_LABEL,
             ):
                 against += float(probs[best])
-            if i in lines and gains[lines.index(i), legible, way] > SPEAKS_FOR:
+            # a value that the net has no word for cannot speak
+            if expected and i in lines and gains[lines.index(i), legible, way] > SPEAKS_FOR:
                 speaking.add(max(expected, key=lambda form: probs[LABEL_INDEX[form]]))
         return len(speaking), against
 
