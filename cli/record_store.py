@@ -456,8 +456,9 @@ def _check_path(path: Path, *, create: bool) -> None:
 
 def _check_kind(connection: sqlite3.Connection, path: Path, *, create: bool) -> None:
     """Refuse a database that is somebody else's, before anything in it is touched."""
-    (application,) = connection.execute("PRAGMA application_id").fetchone()
+    # the tables first: who makes the record at this moment gives it both at once
     (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    (application,) = connection.execute("PRAGMA application_id").fetchone()
     if application != APPLICATION_ID and (tables or application or not create):
         raise RecordError(f"'{path}' is not a record of drawmark; check its name.")
 

@@ -74,8 +74,6 @@ READ_AS_ELSE = 0.5
 LOG_LINE_LOST = -0.5
 LOG_LINE_BEYOND = -2.0
 LOG_LONG = 0.8
-# The painted sense was right in 397 of 398 photographs, and in the last one all but undecided.
-LOG_SENSE = 2.5
 # The ends are long lines with nothing beside them: they are seldom lost.
 LOG_END_MISSING = -3.0
 # A numeral may be printed beyond the last line, so one without a line counts for less.
@@ -325,34 +323,18 @@ def _hypotheses(
     return sorted(found, key=lambda h: -h.lines)
 
 
-def _painted_sense(graduations: Graduations) -> float:
-    """1 if the whole barrel, as it is painted, says that x grows from nozzle to rod, -1 if not.
-
-    Nearer to zero where it is less sure, and zero where none is painted on the fitted one.
-    """
-    barrels = graduations.silhouettes.barrels() if graduations.silhouettes else []
-    cylinder = graduations.cylinder
-    for barrel in barrels:
-        if abs(float(cylinder.miss_distance(barrel.centre))) < 1.0:
-            here = cylinder.project(np.array([0.0, 1.0]), 0.0, 0.0)
-            return float(np.sign((here[1] - here[0]) @ barrel.axis)) * barrel.sense
-    return 0.0
-
-
 def _with_ends(graduations: Graduations, found: list[_Hypothesis]) -> list[_Hypothesis]:
     """*found* with what is seen about their scales' ends, likeliest first."""
     places = sorted({place for h in found for place in h.end_places})
     k, way = np.array(places).T
     patches, seen = _end_patches(graduations, k, way)
     odds = dict(zip(places, ends_net().log_odds(patches, seen), strict=True))
-    painted = LOG_SENSE * _painted_sense(graduations)
     out = []
     for h in found:
         zero, last = h.end_places
         ends = float(odds[zero][NOZZLE] + odds[last][FLANGE])
-        sense = ends - float(odds[zero][FLANGE] + odds[last][NOZZLE]) + 2 * h.direction * painted
-        lines = h.lines + ends + h.direction * painted
-        out.append(replace(h, lines=lines, ends=ends, sense=sense))
+        sense = ends - float(odds[zero][FLANGE] + odds[last][NOZZLE])
+        out.append(replace(h, lines=h.lines + ends, ends=ends, sense=sense))
     return sorted(out, key=lambda h: -h.lines)
 
 
