@@ -28,12 +28,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from train_finder import scale_mm, truth_cylinder
 
+from drawmark.vision.finder_net import normalise
 from drawmark.vision.outline_net import (
     COLUMNS_PER_RADIUS,
     PIECE,
     REACH,
     ROWS,
-    normalise,
+    WINDOW,
     outline_view,
 )
 
@@ -202,7 +203,7 @@ def _produce(views: list[tuple[np.ndarray, float]], key: int, queue: Any, batch:
     while True:
         columns = int(rng.choice(WIDTHS))
         made = [example(*views[rng.integers(len(views))], columns, rng) for _ in range(batch)]
-        pictures = np.array([normalise(picture) for picture, _ in made]).astype(np.float16)
+        pictures = np.array([normalise(picture, WINDOW) for picture, _ in made]).astype(np.float16)
         queue.put((pictures, np.array([rows for _, rows in made])))
 
 
@@ -259,7 +260,7 @@ def figures(net: Any, tests: list[tuple[np.ndarray, np.ndarray]], device: str) -
     wrong = []
     with torch.no_grad():
         for picture, rows in tests:
-            out = net(torch.tensor(normalise(picture)[None]).to(device))
+            out = net(torch.tensor(normalise(picture, WINDOW)[None]).to(device))
             at = torch.log_softmax(out, 2).mean(3).argmax(2)[0].cpu().numpy()
             wrong.append(np.abs(at - rows.mean(1)) * 2 * REACH / ROWS)
     w = np.concatenate(wrong)

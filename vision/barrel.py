@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING, Any
 import cv2
 import numpy as np
 
-from .silhouette import Outline
 from .strip import Strip, cut_strip
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from numpy.typing import NDArray
+
+    from .silhouette import Outline
 
     Array = NDArray[Any]
 
@@ -298,16 +299,13 @@ def _trace_wall(strip: Strip, row: int, reach: float) -> Array:
     )
 
 
-def find_barrels(
-    gray: NDArray[np.uint8], most: int = 10, combs: list[Comb] | None = None
-) -> Iterator[Barrel]:
+def find_barrels(gray: NDArray[np.uint8], most: int = 10) -> Iterator[Barrel]:
     """Likely barrels in *gray* (H, W) uint8, best comb first, one for each place.
 
-    The outlines beside a comb are looked for when it is asked for.  *combs*: where to look, if
-    that is known.
+    The outlines beside a comb are looked for when it is asked for.
     """
     kept: list[Barrel] = []
-    for comb in map_combs(gray).combs(most) if combs is None else combs:
+    for comb in map_combs(gray).combs(most):
         barrel = find_walls(gray, comb)
         if barrel is None or any(_same(barrel, other) for other in kept):
             continue

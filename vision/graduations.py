@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 
     from .barrel import Barrel
     from .photo import Photo
-    from .silhouette import Silhouettes
 
     Array = NDArray[Any]
 
@@ -67,7 +66,7 @@ class Graduations:
 
     ``fit``: pose and lattice; line k stands at ``fit.lattice.x(k)``.  ``k`` (K,):
     line numbers looked at, also beyond the ends.  ``presence`` (K, W): contrast of each
-    in each azimuth window.  ``combs``: of the whole picture, if kept.
+    in each azimuth window.
     """
 
     fit: PoseFit
@@ -76,7 +75,6 @@ class Graduations:
     points: TickPoints
     k: Array
     presence: Array
-    silhouettes: Silhouettes | None = None
 
     @property
     def cylinder(self) -> Cylinder:
@@ -257,20 +255,29 @@ def _fit(
     long_side = max(photo.gray.shape)
     span_lo, span_hi = core
     walls, wall_weight, wall_sd_px = barrel.walls, SUPPOSED_WALL_WEIGHT, WALL_SD_PX
+
+    def fitted(
+        pose: Cylinder, lattice: Lattice, k: Array, reach_px: float
+    ) -> tuple[PoseFit, TickPoints] | None:
+        """Pose and lattice by the lines *k* and the outlines as they are known by then."""
+        reach = _window(lattice, reach_px, pose.radius_px)
+        points = tick_points(pose, strip, lines, lattice, k, reach)
+        if len(points) < MIN_POINTS:
+            return None
+        fit = fit_pose(
+            pose, lattice, points, walls, wall_sd_px, photo.focal_px, long_side, wall_weight
+        )
+        return None if _is_lost(fit, long_side) else (fit, points)
+
     for reach_px in REACH_PX:
         k = lattice.between(span_lo, span_hi)
         if len(k) < 5:
             return None
-        reach = _window(lattice, reach_px, cylinder.radius_px)
-        points = tick_points(cylinder, strip, lines, lattice, k, reach)
-        if len(points) < MIN_POINTS:
+        step = fitted(cylinder, lattice, k, reach_px)
+        if step is None:
             return None
-        fit = fit_pose(
-            cylinder, lattice, points, walls, wall_sd_px, photo.focal_px, long_side, wall_weight
-        )
+        fit, points = step
         cylinder, lattice = fit.cylinder, fit.lattice
-        if _is_lost(fit, long_side):
-            return None
         # the fitted part grows to where lines are actually seen
         seen = _seen_extent(points, lattice, fit.on_line)
         grow = 0.25 * (seen[1] - seen[0])
@@ -291,16 +298,11 @@ def _fit(
         pose, ends = cylinder, seen
         for _ in range(LAST_FITS):
             k = lattice.between(ends[0] - lattice.pitch / 2, ends[1] + lattice.pitch / 2)
-            reach = _window(lattice, REACH_PX[-1], pose.radius_px)
-            points = tick_points(pose, strip, lines, lattice, k, reach)
-            if len(points) < MIN_POINTS:
+            step = fitted(pose, lattice, k, REACH_PX[-1])
+            if step is None:
                 return None
-            fit = fit_pose(
-                pose, lattice, points, walls, wall_sd_px, photo.focal_px, long_side, wall_weight
-            )
+            fit, points = step
             pose, lattice = fit.cylinder, fit.lattice
-            if _is_lost(fit, long_side):
-                return None
             ends = _seen_extent(points, lattice, fit.on_line)
         flat = np.minimum(unwrap(pose, strip, lines, x, phi), 1.0)
         k = lattice.between(x[0], x[-1])

@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING, Any
 import cv2
 import numpy as np
 
+from .finder_net import normalise
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -101,18 +103,6 @@ def outline_view(
     return np.asarray(cv2.resize(fine, (columns, rows), interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def normalise(view: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """View (H, W, 3) -> the net's four channels (4, H, W), as for the stopper's net."""
-    colour = view.astype(np.float32)
-    centred = colour - colour.mean((0, 1))
-    centred /= np.sqrt(np.mean(centred * centred)) + 4
-    grey = colour @ np.array([0.114, 0.587, 0.299], np.float32)
-    high = grey - cv2.blur(grey, WINDOW, borderType=cv2.BORDER_REFLECT_101)
-    spread = cv2.blur(high * high, WINDOW, borderType=cv2.BORDER_REFLECT_101)
-    even = high / (np.sqrt(np.maximum(spread, 0)) + 3)
-    return np.concatenate([centred.transpose(2, 0, 1), even[None]]).astype(np.float32)
-
-
 class OutlineNet:
     """The trained net."""
 
@@ -122,7 +112,7 @@ class OutlineNet:
 
     def log_probs(self, view: NDArray[np.uint8]) -> Array:
         """Natural logs of the rows' probabilities for both outlines, (2, ROWS, W / PIECE)."""
-        self._net.setInput(normalise(view)[None])
+        self._net.setInput(normalise(view, WINDOW)[None])
         out = np.asarray(self._net.forward(), np.float64)[0]
         out -= out.max(1, keepdims=True)
         return np.asarray(out - np.log(np.exp(out).sum(1, keepdims=True)))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from dataclasses import replace
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +10,7 @@ import numpy as np
 
 from ..calc.syringe import nominal_capacity_ml
 from .absence import why_no_scale
-from .barrel import barrel_of, find_barrels, map_combs
+from .barrel import barrel_of, find_barrels
 from .budget import budget_of
 from .contents import Air, air_in_front
 from .evidence import collect
@@ -95,16 +94,17 @@ def read_pixels(
     photo: Photo, *, capacity_ml: float | None = None, interval_ml: float | None = None
 ) -> Outcome:
     """As `read_photo`, for a photograph already decoded."""
-    found = _graduations(photo)
+    seen = Silhouettes(photo.bgr)
+    found = _graduations(photo, seen)
     if isinstance(found, Reason):
         return Refusal((found,))
     if abs(found.cylinder.tilt) > MAX_TILT:
         return _refuse("tilt-too-large", photo, found)
-    if _another_syringe(photo, found):
+    if _another_syringe(seen, found):
         return _refuse("several-syringes", photo, found)
     labelling = label_lines(found, interval_ml)
     if labelling is None or not _is_sure(labelling, found):
-        return _refuse(_why_unlabelled(found, photo), photo, found)
+        return _refuse(_why_unlabelled(found, photo, seen), photo, found)
     if contradiction := _contradiction(labelling, capacity_ml):
         return _refuse("contradicts-given-syringe", photo, found, labelling, detail=contradiction)
     if not _ends_in_frame(photo, found, labelling):
@@ -148,17 +148,15 @@ def read_pixels(
     )
 
 
-def _graduations(photo: Photo) -> Graduations | Reason:
+def _graduations(photo: Photo, seen: Silhouettes) -> Graduations | Reason:
     """The one graduated barrel in the picture, fitted; or why there is none."""
-    seen = Silhouettes(photo.bgr)
     outlines = seen.barrels()
     proposed = [barrel_of(outline) for outline in outlines[:OUTLINES]]
     prospects = [p for b in proposed if (p := look_at(photo, b)) is not None]
     fitted = _fits(photo, prospects)
     if not any(f.weight > CLEAR_WEIGHT for f in fitted):
         # no clear scale where the net sees a barrel: combs of lines are looked for everywhere
-        combs = map_combs(photo.gray)
-        barrels = find_barrels(photo.gray, combs=combs.combs(2 * BARRELS))
+        barrels = find_barrels(photo.gray, 2 * BARRELS)
         first = list(islice(barrels, BARRELS))
         prospects = [p for b in first if (p := look_at(photo, b)) is not None]
         if not any(p.score > CLEAR_EVIDENCE for p in prospects):
@@ -173,7 +171,7 @@ def _graduations(photo: Photo) -> Graduations | Reason:
     for other in fitted:
         if other.weight > max(RIVAL_WEIGHT, RIVAL_SHARE * best.weight) and _elsewhere(best, other):
             return Reason.of("several-syringes")
-    return replace(best, silhouettes=seen)
+    return best
 
 
 def _fits(photo: Photo, prospects: list[Prospect]) -> list[Graduations]:
@@ -204,13 +202,12 @@ def _elsewhere(a: Graduations, b: Graduations) -> bool:
     return bool(np.median(miss) > 1.3)
 
 
-def _another_syringe(photo: Photo, graduations: Graduations) -> bool:
+def _another_syringe(seen: Silhouettes, graduations: Graduations) -> bool:
     """True if the net sees another syringe beside the one that is fitted."""
     cylinder, points = graduations.cylinder, graduations.points
     ends = cylinder.project(graduations.lattice.x(np.array([points.k.min(), points.k.max()])), 0.0)
     along = ends[1] - ends[0]
     length = float(np.hypot(*along))
-    seen = graduations.silhouettes or Silhouettes(photo.bgr)
     other = seen.another(ends.mean(0), along / length, length, cylinder.radius_px)
     return other is not None
 
@@ -243,10 +240,9 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
     return not reads_better_mirrored(graduations, labelling)
 
 
-def _why_unlabelled(graduations: Graduations, photo: Photo) -> str:
+def _why_unlabelled(graduations: Graduations, photo: Photo, seen: Silhouettes) -> str:
     """Scale cut off by the frame, or ambiguous."""
-    seen = graduations.silhouettes
-    code = why_no_scale(photo.gray, seen.barrels()) if seen else ""
+    code = why_no_scale(photo.gray, seen.barrels())
     if code in ("no-syringe", "glare"):
         return code
     # most of the points: a few of them may be the desk's or the flange's

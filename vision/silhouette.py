@@ -94,10 +94,9 @@ class Silhouettes:
         """A syringe that is not the one about *centre*, or ``None``.
 
         *centre*, *axis*: (2,) of the known scale, and its *length_px*; *radius_px*: the
-        barrel's outer radius.  What is
-        painted beside it is looked at once more from close by: a syringe is then painted whole,
-        with its nozzle and its rod, and what passed for one from afar (pens, caps, shadows) is
-        not.
+        barrel's outer radius.  What is painted beside it is looked at once more from close by: a
+        syringe is then painted whole, with its nozzle and its rod, and what passed for one from
+        afar (pens, caps, shadows) is not.
         """
         reach = np.array([length_px + BEYOND * radius_px, BESIDE * radius_px])
         known = (np.asarray(centre), np.asarray(axis), reach)
@@ -140,7 +139,7 @@ def _without(
     Of its rod too, some may pass for barrel: the scale's length is left out at either end.
     """
     centre, axis, reach = known
-    at, _ = _cells(painted, scale)
+    at = _places(painted, scale)
     frame = np.stack([axis, np.array([-axis[1], axis[0]])], 1)
     off = np.abs((at + corner - centre) @ frame)
     rest = painted.copy()
@@ -168,8 +167,7 @@ def _outlines(painted: Array, scale: Array) -> list[Outline]:
 
 def _outline(painted: Array, part: Array, scale: Array) -> Outline | None:
     """The barrel painted in *part* (h, w); *scale* (2,): pixels for each cell."""
-    rows, columns = np.nonzero(part)
-    at = (np.stack([columns, rows], 1) + 0.5) * scale - 0.5
+    at = _places(painted, scale)[part]
     middle = at.mean(0)
     spread, axes = np.linalg.eigh(np.cov((at - middle).T))
     axis = axes[:, 1]
@@ -191,40 +189,41 @@ def _outline(painted: Array, part: Array, scale: Array) -> Outline | None:
     radius = float(inner.sum()) * cell / (MIDDLE * length) / 2
     centre = middle + axis * (low + high) / 2 + normal * float(np.median(aside[inner]))
     sense = _sense(painted, centre, axis, length, radius, scale)
-    height, width = part.shape
-    whole = bool(rows.min() > 0 and columns.min() > 0
-                 and rows.max() < height - 1 and columns.max() < width - 1)  # fmt: skip
+    whole = not any(side.any() for side in (part[0], part[-1], part[:, 0], part[:, -1]))
     return Outline(centre, axis if sense >= 0 else -axis, length, radius, abs(sense),
                    float(painted[BARREL][part].mean()), whole)  # fmt: skip
 
 
-def _cells(painted: Array, scale: Array) -> tuple[Array, Array]:
-    """Pixels (h, w, 2) of the cells, and what speaks there for the rod's side (h, w)."""
+def _places(painted: Array, scale: Array) -> Array:
+    """Pixels (h, w, 2) of the cells."""
     height, width = painted.shape[1:]
     x, y = np.meshgrid(np.arange(width), np.arange(height))
-    at = (np.stack([x, y], -1) + 0.5) * scale - 0.5
-    return at, painted[ROD] - NOZZLE_WEIGHT * painted[NOZZLE]
+    return np.asarray((np.stack([x, y], -1) + 0.5) * scale - 0.5)
+
+
+def _towards_rod(painted: Array) -> Array:
+    """What speaks in each cell (h, w) for the rod's side, and against the nozzle's."""
+    return np.asarray(painted[ROD] - NOZZLE_WEIGHT * painted[NOZZLE])
 
 
 def _pull(painted: Array, middle: Array, reach: float, scale: Array) -> Array:
     """Direction (2,) from nozzle to rod about *middle*."""
-    at, towards_rod = _cells(painted, scale)
-    away = at - middle
+    away = _places(painted, scale) - middle
     near = np.hypot(away[..., 0], away[..., 1]) < reach
-    return np.asarray((towards_rod[near][:, None] * away[near]).sum(0))
+    return np.asarray((_towards_rod(painted)[near][:, None] * away[near]).sum(0))
 
 
 def _sense(
     painted: Array, centre: Array, axis: Array, length: float, radius: float, scale: Array
 ) -> float:
     """From 1, rod beyond the end that *axis* points to and nozzle before the other, to -1."""
-    at, towards_rod = _cells(painted, scale)
+    at = _places(painted, scale)
     along = (at - centre) @ axis
     aside = (at - centre) @ np.array([-axis[1], axis[0]])
     beyond = np.abs(along) - 0.4 * length
     near = (beyond > 0) & (beyond < 0.1 * length + ENDS_REACH * radius)
     near &= np.abs(aside) < CORRIDOR * radius
-    says = towards_rod[near] * np.sign(along[near])
+    says = _towards_rod(painted)[near] * np.sign(along[near])
     total = float(np.abs(says).sum())
     cells = radius**2 / float(np.prod(scale))
     return float(says.sum()) / max(total, 0.5 * cells, 1.0)
