@@ -147,7 +147,7 @@ def finish(
     for path, content in wanted.items():
         _write(path, content, force=files.force)
     if as_json:
-        say(text, nl=False)
+        typer.echo(text, nl=False)
     else:
         say("\n".join(lines))
         for path in wanted:
