@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from half_floats import store_half
 from train_finder import PHI, ROWS, blocks, fold, normalise, repainted, truth_cylinder
 
 PER_RADIUS = 64
@@ -278,6 +279,7 @@ def export(state: Path, onnx: Path) -> None:
         net, (torch.zeros(1, 5, ROWS, COLUMNS),), str(onnx), input_names=["strip"],
         output_names=["columns"], opset_version=17, dynamo=False,
     )  # fmt: skip
+    store_half(onnx)
     print(onnx, onnx.stat().st_size, "bytes")
 
 
