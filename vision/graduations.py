@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+import cv2
 import numpy as np
 
 from .cylinder import Camera, Cylinder
 from .lattice import LatticeCandidate, find_lattices, window_profiles
+from .lines_net import line_net
 from .outline_net import Outlines, outline_net
 from .pose import (
     TYPICAL_FOCAL_35MM,
@@ -58,6 +60,10 @@ MIN_SUBDIVISION_PX = 2.5
 MIN_SUBDIVISION_SCORE = 0.24
 MIN_SUBDIVISION_SHARE = 0.33  # of the finer lines that are plainly there
 EMPTY_SHARE = 0.35
+# How much of what is measured counts where the net paints no line, how far about one that it
+# paints (outer radii), from what probability in full; and how much a painted line counts itself.
+UNPAINTED_SHARE, NEAR_PAINTED, SURE_PAINTED = 0.1, 0.12, 0.3
+PAINTED_SHARE = 0.5
 
 
 @dataclass(frozen=True)
@@ -165,6 +171,16 @@ def look_at(photo: Photo, barrel: Barrel, thorough: bool = False) -> Prospect | 
         if lattices and (best is None or lattices[0].score > best.score):
             best = Prospect(barrel, tilted, strip, lines, (x[0], x[-1]), lattices)
     return best
+
+
+def graduation_lines(strip: Strip, lines: Array, radius_px: float) -> NDArray[np.float32]:
+    """*lines* (H, W), measured, where the net sees any; and what it sees where ink is worn."""
+    painted = line_net().paint(strip.gray, radius_px)
+    painted[~strip.inside] = 0
+    near = max(3, round(NEAR_PAINTED * radius_px) | 1)
+    around = cv2.dilate(painted, np.ones((near, near), np.uint8))
+    gate = UNPAINTED_SHARE + (1 - UNPAINTED_SHARE) * np.clip(around / SURE_PAINTED, 0, 1)
+    return np.asarray(lines * gate + PAINTED_SHARE * painted, np.float32)
 
 
 def _within_outlines(photo: Photo, start: Cylinder) -> Cylinder:
@@ -304,7 +320,8 @@ def _fit(
             fit, points = step
             pose, lattice = fit.cylinder, fit.lattice
             ends = _seen_extent(points, lattice, fit.on_line)
-        flat = np.minimum(unwrap(pose, strip, lines, x, phi), 1.0)
+        seen_lines = graduation_lines(strip, lines, barrel.radius_px)
+        flat = np.minimum(unwrap(pose, strip, seen_lines, x, phi), 1.0)
         k = lattice.between(x[0], x[-1])
         k = k[(k >= lattice.k(ends[0]) - MARGIN) & (k <= lattice.k(ends[1]) + MARGIN)]
         presence = line_contrast(window_profiles(flat, phi)[0], x, lattice, k)

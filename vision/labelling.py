@@ -74,6 +74,9 @@ READ_AS_ELSE = 0.5
 LOG_LINE_LOST = -0.5
 LOG_LINE_BEYOND = -2.0
 LOG_LONG = 0.8
+# With so many intervals to a number, lines half-way between numbers may be longer than others.
+LEAST_WITH_MIDDLE = 4
+MIDDLE_SHARE = 0.25
 # The ends are long lines with nothing beside them: they are seldom lost.
 LOG_END_MISSING = -3.0
 # A numeral may be printed beyond the last line, so one without a line counts for less.
@@ -144,6 +147,11 @@ class Labelling:
             return self
         reaching = (scale for scale in self.longer if past <= scale.largest_ml)
         return replace(self, scale=next(reaching, self.scale), longer=())
+
+    @property
+    def azimuth(self) -> float:
+        """Azimuth of the numerals, radians from the side that faces the camera; 0 without any."""
+        return 0.0 if self.row is None else _azimuth(self.row, self.flat_phi)
 
     def value_ml(self, k: Array | float) -> Array:
         """Volume at (fractional) line number(s) *k*, mL."""
@@ -366,6 +374,10 @@ def _looks(flat: Array, step: float, columns: Array) -> Iterator[list[NumeralRow
         )
 
 
+def _azimuth(row: NumeralRow, phi: Array) -> float:
+    return float(phi[0]) + row.y * float(phi[1] - phi[0])
+
+
 def _cut_by_limb(row: NumeralRow, phi: Array) -> tuple[bool, bool]:
     """Whether the limb may hide the first digits of numerals, and the last ones.
 
@@ -375,7 +387,7 @@ def _cut_by_limb(row: NumeralRow, phi: Array) -> tuple[bool, bool]:
     if row.rotation % 180 == 0:
         return False, False
     step = float(phi[1] - phi[0])
-    azimuth = float(phi[0]) + row.y * step
+    azimuth = _azimuth(row, phi)
     needed = 2 * 0.62 * row.digit_height * step
     low, high = azimuth + LIMB < needed, LIMB - azimuth < needed
     # turned counter-clockwise by 90 degrees, what lay at large azimuth ends the word
@@ -455,13 +467,18 @@ def reads_better_mirrored(graduations: Graduations, labelling: Labelling) -> boo
     columns = (graduations.lattice.x(k) - x[0]) / step
     any_line = _any_line(graduations)
     span = (labelling.value_ml(k) >= 0) & (labelling.value_ml(k) <= labelling.scale.largest_ml)
-    mirrored = np.ascontiguousarray(flat[::-1])
-    for row in chain.from_iterable(_looks(mirrored, step, columns[span])):
-        numerals = _Numerals(row, columns, any_line, step, _cut_by_limb(row, phi))
-        score = numerals.score(k, labelling.scale, labelling.zero_k, labelling.direction)
-        if score > max(labelling.numeral_score, 0.0) + MIRROR_GAIN:
-            return True
-    return False
+
+    def scores(picture: NDArray[np.float32]) -> Iterator[float]:
+        for row in chain.from_iterable(_looks(picture, step, columns[span])):
+            numerals = _Numerals(row, columns, any_line, step, _cut_by_limb(row, phi))
+            yield numerals.score(k, labelling.scale, labelling.zero_k, labelling.direction)
+
+    as_it_is = max(labelling.numeral_score, 0.0) + MIRROR_GAIN
+    mirrored = max(scores(np.ascontiguousarray(flat[::-1])), default=0.0)
+    if mirrored <= as_it_is:
+        return False
+    # the best of many looks agrees by chance too: as many are taken of the surface as it is
+    return mirrored > max(scores(flat), default=0.0) + MIRROR_GAIN
 
 
 def flat_picture(graduations: Graduations) -> tuple[NDArray[np.float32], Array, Array]:
@@ -549,12 +566,16 @@ def _long_lines(
 ) -> Array:
     """Log-likelihood (K,) that lines k = phase (mod every) are the long ones, best window."""
     presence = graduations.presence
-    is_long = (k - phase) % every == 0
+    place = (k - phase) % every
+    is_long = place == 0
+    # half-way between numbers a line may be nearly as long as a numbered one
+    is_middle = place * 2 == every if every >= LEAST_WITH_MIDDLE else np.zeros(len(k), bool)
+    is_short = ~(is_long | is_middle)
     there = any_line > LINE_SEEN
-    if (is_long & there).sum() < 2 or (~is_long & there).sum() < 2:
+    if (is_long & there).sum() < 2 or (is_short & there).sum() < 2:
         return np.zeros(len(k))
     on = np.median(presence[is_long & there], axis=0)
-    off = np.percentile(presence[~is_long & there], 75, axis=0)
+    off = np.percentile(presence[is_short & there], 75, axis=0)
     gain = on - np.maximum(off, 0.0)
     w = int(np.argmax(gain))
     if gain[w] < 0.04:
@@ -563,6 +584,7 @@ def _long_lines(
     evidence = np.where(is_long, level - 0.5, 0.5 - level) * 2 * LOG_LONG
     # long lines are few: a scale must not be chosen for the many short ones it predicts
     evidence = np.where(is_long, evidence * 1.5, np.minimum(evidence, 0.0))
+    evidence = np.where(is_middle, MIDDLE_SHARE * evidence, evidence)
     return np.asarray(np.where(there, evidence, 0.0))
 
 
