@@ -18,6 +18,7 @@ from drawmark.vision.pose import (
     PoseFit,
     PoseProblem,
     TickPoints,
+    _phases,
     fit_pose,
     unpack,
 )
@@ -140,7 +141,7 @@ def test_the_derivatives_are_those_of_the_residuals(
     limb, along = c.limb(), np.linspace(-3, 3, 6)
     outlines = (c.project(along, -limb), c.project(along, limb)) if walls else None
     prior = scene.exif_focal_px
-    problem = PoseProblem(c, prior, FOCAL_LOG_SD_WITH_EXIF, points, outlines, 1.2, 2.0)
+    problem = PoseProblem.of(c, prior, FOCAL_LOG_SD_WITH_EXIF, points, outlines, 1.2, 2.0)
     truth = [c.angle, c.offset, c.tilt, np.log(c.radius_px), scene.lattice.x0, scene.lattice.pitch]
     camera = [np.log(c.camera.focal / prior), c.camera.k1]
     scale = np.array([0.01, 1.0, 0.03, 0.02, 0.02, scene.lattice.pitch / 100, 0.05, 0.01])
@@ -324,3 +325,10 @@ def test_the_lattice_counts_lines_both_ways() -> None:
     k = np.array([-3, 0, 2.5, 40])
     np.testing.assert_allclose(lattice.k(lattice.x(k)), k)
     assert float(lattice.x(8)) == pytest.approx(1.7)
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 16, 17, 300])
+def test_phases_of_evenly_spaced_frequencies(count: int) -> None:
+    shift, frequency = np.linspace(-0.5, 0.4, 9), 0.7 + 0.13 * np.arange(count)
+    expected = np.exp(-2j * np.pi * shift[:, None] * frequency)
+    np.testing.assert_allclose(_phases(shift, frequency), expected, atol=1e-11)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import cv2
@@ -36,6 +37,7 @@ LEAST_SCATTER_PX, MOST_SCATTER_PX = 0.08, 0.8
 EM_STEPS = 12
 STRETCHES = 12  # along the scale
 SIGN2PI = -2j * np.pi
+BLOCK = 16  # frequencies
 
 
 @dataclass(frozen=True)
@@ -96,12 +98,30 @@ def scan_tilt(cylinder: Cylinder, strip: Strip, lines: Array, x: Array) -> Cylin
     spectra, frequency = spectra[:, band], frequency[band]
     away = 1 - np.cos(phi)
 
-    def straightness(tilt: float) -> float:
-        shift = np.exp(SIGN2PI * frequency[None, :] * (away * np.tan(tilt))[:, None])
-        return float(np.sum(np.abs((spectra * shift).sum(0)) ** 2))
+    def straightest(tilts: Array) -> float:
+        power = np.empty(len(tilts))
+        for i, tilt in enumerate(tilts):
+            shift = _phases(away * np.tan(tilt), frequency)
+            power[i] = np.sum(np.abs(np.einsum("pf,pf->f", spectra, shift)) ** 2)
+        return float(tilts[np.argmax(power)])
 
-    best = max(TILT_SCAN, key=straightness)
-    return cylinder.moved(tilt=float(max(best + np.radians([-1, 0, 1]), key=straightness)))
+    best = straightest(TILT_SCAN)
+    return cylinder.moved(tilt=straightest(best + np.radians([-1, 0, 1])))
+
+
+def _phases(shift: Array, frequency: Array) -> Array:
+    """exp(-2 pi i *shift* (P,) *frequency* (F,)), (P, F), of evenly spaced frequencies.
+
+    An exponential is dear and a product cheap: exponentials of every BLOCK-th frequency and of
+    the steps between, multiplied.
+    """
+    if not len(frequency):
+        return np.empty((len(shift), 0), complex)
+    step = frequency[1] - frequency[0] if len(frequency) > 1 else 0.0
+    coarse = np.exp(SIGN2PI * shift[:, None] * frequency[::BLOCK])
+    fine = np.exp(SIGN2PI * shift[:, None] * (step * np.arange(BLOCK)))
+    product = coarse[:, :, None] * fine[:, None, :]
+    return np.asarray(product.reshape(len(shift), -1)[:, : len(frequency)])
 
 
 def tick_points(
@@ -246,68 +266,81 @@ LOG_RADIUS, FIRST_LINE, PITCH, LOG_FOCAL, K1 = 3, 4, 5, 6, 7
 class PoseProblem:
     """What `fit_pose` makes as small as can be: residuals, and their derivatives.
 
-    ``start``, ``prior_focal_px``: as of `unpack`; ``points``: N on lines; ``walls``: two (M, 2)
-    arrays of pixels, or none; ``log_sd``: of the focal length.
+    ``start``, ``prior_focal_px``: as of `unpack`; ``log_sd``: of the focal length; ``points``: N
+    on lines; ``outlines`` (M, 2): pixels on them, at ``side`` (M,), -1 or 1; ``share`` (M,): how
+    many points on lines each counts like, at a standard deviation of ``outline_sd_px``.
     """
 
     start: Cylinder
     prior_focal_px: float
     log_sd: float
     points: TickPoints
-    walls: tuple[Array, Array] | None
-    wall_sd_px: float
-    wall_weight: float
+    outlines: Array
+    side: Array
+    share: Array
+    outline_sd_px: float
 
-    @property
+    @classmethod
+    def of(
+        cls,
+        start: Cylinder,
+        prior_focal_px: float,
+        log_sd: float,
+        points: TickPoints,
+        walls: tuple[Array, Array] | None,
+        wall_sd_px: float,
+        wall_weight: float,
+    ) -> PoseProblem:
+        """With *walls* and their weight as of `fit_pose`."""
+        both = walls or (np.empty((0, 2)), np.empty((0, 2)))
+        count = [len(wall) for wall in both]
+        share = wall_weight / np.repeat(np.array(count, float), count)
+        side = np.repeat([-1.0, 1.0], count)
+        outlines = np.concatenate(both)
+        return cls(start, prior_focal_px, log_sd, points, outlines, side, share, wall_sd_px)
+
+    @cached_property
     def _unit(self) -> Array:
         return np.asarray(np.sqrt(np.clip(self.points.strength, 0.1, 0.6) / 0.4) / TICK_SD_PX)
 
     def residuals(self, theta: Array, weight: Array) -> Array:
-        """(N + 2 + 2 M,): of points on lines, of focal length and k1, and of the outlines."""
+        """(N + 2 + M,): of points on lines, of focal length and k1, and of the outlines."""
         cylinder, line = unpack(theta, self.start, self.prior_focal_px)
         x, _ = cylinder.surface(self.points.pixels)
         along = (x - line.x(self.points.k)) * cylinder.radius_px
-        r = np.where(np.isnan(along), MISSED, along) * self._unit
-        parts: list[Array] = [
-            _soft(r)[0] * weight,
-            np.array([theta[LOG_FOCAL] / self.log_sd, theta[K1] / K1_SD]),
-        ]
-        if self.walls is not None:
-            for sign, wall in zip((-1.0, 1.0), self.walls, strict=True):
-                miss = cylinder.miss_distance(wall) - sign
-                # a shadow's edge taken for the outline must not bend the lines
-                r = miss * cylinder.radius_px / self.wall_sd_px
-                parts.append(_soft(r)[0] * np.sqrt(self.wall_weight / len(wall)))
-        return np.concatenate(parts)
+        of_points = np.where(np.isnan(along), MISSED, along) * self._unit
+        of_prior = np.array([theta[LOG_FOCAL] / self.log_sd, theta[K1] / K1_SD])
+        miss = cylinder.miss_distance(self.outlines) - self.side
+        # a shadow's edge taken for the outline must not bend the lines
+        of_outlines = _soft(miss * cylinder.radius_px / self.outline_sd_px)[0]
+        return np.concatenate(
+            [_soft(of_points)[0] * weight, of_prior, of_outlines * np.sqrt(self.share)]
+        )
 
     def jacobian(self, theta: Array, weight: Array) -> Array:
-        """(N + 2 + 2 M, 8) derivatives of `residuals` by the parameters."""
+        """(N + 2 + M, 8) derivatives of `residuals` by the parameters."""
         cylinder, line = unpack(theta, self.start, self.prior_focal_px)
         slopes = PoseSlopes.of(cylinder)
-        radius_px, k = cylinder.radius_px, self.points.k
+        radius_px, k, n = cylinder.radius_px, self.points.k, len(self.points)
+        out = np.zeros((n + 2 + len(self.side), 8))
         x, by_pose = slopes.surface(self.points.pixels)
         along = (x - line.x(k)) * radius_px
         there = ~np.isnan(along)
-        of_points = np.zeros((len(k), 8))
+        of_points, of_prior, of_outlines = out[:n], out[n : n + 2], out[n + 2 :]
         of_points[:, OF_POSE] = radius_px * by_pose
         of_points[:, LOG_RADIUS] += along
         of_points[:, FIRST_LINE] = -radius_px
         of_points[:, PITCH] = -radius_px * k
-        by = _soft(np.where(there, along, MISSED) * self._unit)[1] * self._unit * weight
-        of_points = np.where(there[:, None], of_points, 0.0) * by[:, None]
-        of_prior = np.zeros((2, 8))
+        of_points[~there] = 0.0
+        by = _soft(np.where(there, along, 0.0) * self._unit)[1]
+        of_points *= (by * self._unit * weight)[:, None]
         of_prior[0, LOG_FOCAL], of_prior[1, K1] = 1 / self.log_sd, 1 / K1_SD
-        parts = [of_points, of_prior]
-        if self.walls is not None:
-            for sign, wall in zip((-1.0, 1.0), self.walls, strict=True):
-                miss, by_pose = slopes.miss_distance(wall)
-                r = (miss - sign) * radius_px / self.wall_sd_px
-                of_wall = np.zeros((len(wall), 8))
-                of_wall[:, OF_POSE] = by_pose * radius_px / self.wall_sd_px
-                of_wall[:, LOG_RADIUS] += r
-                by = _soft(r)[1] * np.sqrt(self.wall_weight / len(wall))
-                parts.append(of_wall * by[:, None])
-        return np.concatenate(parts)
+        miss, by_pose = slopes.miss_distance(self.outlines)
+        r = (miss - self.side) * radius_px / self.outline_sd_px
+        of_outlines[:, OF_POSE] = by_pose * radius_px / self.outline_sd_px
+        of_outlines[:, LOG_RADIUS] += r
+        of_outlines *= (_soft(r)[1] * np.sqrt(self.share))[:, None]
+        return out
 
 
 def fit_pose(
@@ -330,7 +363,7 @@ def fit_pose(
     prior = focal_px or TYPICAL_FOCAL_35MM / 36.0 * long_side_px
     log_sd = FOCAL_LOG_SD_WITH_EXIF if focal_px else FOCAL_LOG_SD_WITHOUT
     fitted, points = points, _thinned(points)
-    problem = PoseProblem(start, prior, log_sd, points, walls, wall_sd_px, wall_weight)
+    problem = PoseProblem.of(start, prior, log_sd, points, walls, wall_sd_px, wall_weight)
     theta0 = np.array(
         [
             start.angle,

@@ -25,13 +25,15 @@ ANGLE, OFFSET, TILT, LOG_RADIUS, LOG_FOCAL, K1 = range(6)
 
 @dataclass(frozen=True)
 class PoseSlopes:
-    """Axis point and direction of a cylinder, (3,) each, and their derivatives, (6, 3) each."""
+    """Axis point, axis direction and `Cylinder`'s moment, (3,); their derivatives, (6, 3)."""
 
     cylinder: Cylinder
     origin: Array
     axis: Array
+    moment: Array
     d_origin: Array
     d_axis: Array
+    d_moment: Array
 
     @classmethod
     def of(cls, cylinder: Cylinder) -> PoseSlopes:
@@ -52,7 +54,12 @@ class PoseSlopes:
         d_origin[K1] = depth * rays.by_k1
         d_axis[ANGLE] = -ct * sa, ct * ca, 0.0
         d_axis[TILT] = -st * ca, -st * sa, ct
-        return cls(cylinder, origin, np.array([ct * ca, ct * sa, st]), d_origin, d_axis)
+        axis = np.array([ct * ca, ct * sa, st])
+        # moment = axis x origin, towards the side
+        moment = _times(axis) @ origin
+        sign = 1.0 if moment @ cylinder.side > 0 else -1.0
+        d_moment = sign * (d_origin @ _times(axis).T - d_axis @ _times(origin).T)
+        return cls(cylinder, origin, axis, sign * moment, d_origin, d_axis, d_moment)
 
     def surface(self, points: Array) -> tuple[Array, Array]:
         """Axial position (N,) where pixels (N, 2) meet the near surface, and slopes (N, 6).
@@ -79,19 +86,20 @@ class PoseSlopes:
         """`Cylinder.miss_distance` (N,) of pixels (N, 2), and slopes (N, 6)."""
         rays = _Rays.of(self.cylinder.camera, points)
         d, a = rays.direction, self.axis
-        moment = np.cross(a, self.origin)
-        d_moment = np.cross(self.d_axis, self.origin) + np.cross(a, self.d_origin)
-        if moment @ self.cylinder.side < 0:
-            moment, d_moment = -moment, -d_moment
         along = d @ a
         aside = np.sqrt(np.sum(d * d, 1) - along * along)
-        d_top = d @ d_moment.T
+        d_top = d @ self.d_moment.T
         d_aside = -along[:, None] * (d @ self.d_axis.T)
         for i, d_d in ((LOG_FOCAL, rays.by_log_focal), (K1, rays.by_k1)):
-            d_top[:, i] += d_d @ moment
+            d_top[:, i] += d_d @ self.moment
             d_aside[:, i] += np.sum(d * d_d, 1) - along * (d_d @ a)
-        miss = d @ moment / aside
+        miss = d @ self.moment / aside
         return miss, (d_top - (miss / aside)[:, None] * d_aside) / aside[:, None]
+
+
+def _times(a: Array) -> Array:
+    """The matrix (3, 3) that takes b to the cross product a x b."""
+    return np.array([[0.0, -a[2], a[1]], [a[2], 0.0, -a[0]], [-a[1], a[0], 0.0]])
 
 
 @dataclass(frozen=True)
