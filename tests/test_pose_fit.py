@@ -332,3 +332,15 @@ def test_phases_of_evenly_spaced_frequencies(count: int) -> None:
     shift, frequency = np.linspace(-0.5, 0.4, 9), 0.7 + 0.13 * np.arange(count)
     expected = np.exp(-2j * np.pi * shift[:, None] * frequency)
     np.testing.assert_allclose(_phases(shift, frequency), expected, atol=1e-11)
+
+
+@given(st.floats(-5, 5), st.floats(0.02, 1.5), st.integers(-40, 40), st.integers(1, 90))
+def test_a_stretch_that_ends_on_lines_holds_them(
+    x0: float, pitch: float, first: int, more: int
+) -> None:
+    """Whatever the rounding: else the same photograph is read from other lines at a whim."""
+    lattice = Lattice(x0, pitch)
+    between = lattice.between(float(lattice.x(first)), float(lattice.x(first + more)))
+    np.testing.assert_array_equal(between, np.arange(first, first + more + 1))
+    inside = lattice.between(float(lattice.x(first + 0.01)), float(lattice.x(first + more - 0.01)))
+    np.testing.assert_array_equal(inside, np.arange(first + 1, first + more))

@@ -40,6 +40,10 @@ SIGN2PI = -2j * np.pi
 BLOCK = 16  # frequencies
 
 
+#: A stretch that ends on a line holds it, whatever the rounding: share of the pitch.
+ON_LINE = 1e-6
+
+
 @dataclass(frozen=True)
 class Lattice:
     """Equally spaced graduation lines: line k stands at ``x0 + k * pitch`` (outer radii)."""
@@ -57,7 +61,8 @@ class Lattice:
 
     def between(self, low: float, high: float) -> Array:
         """Numbers of the lines from axial position *low* to *high*."""
-        first, last = float(np.ceil(self.k(low))), float(np.floor(self.k(high)))
+        first = float(np.ceil(self.k(low) - ON_LINE))
+        last = float(np.floor(self.k(high) + ON_LINE))
         return np.arange(first, last + 1)
 
 
