@@ -454,7 +454,8 @@ def find_rows(
     for _, peaks, members in found[: 4 * most]:
         if len(rows) == most:
             break
-        if len(members) == 0 or any(_same_row(peaks, members, row) for row in rows):
+        # each of a row is surer than 0 and less than 1, and together they need LEAST_SUPPORT
+        if len(members) <= LEAST_SUPPORT or any(_same_row(peaks, members, row) for row in rows):
             continue
         row = _refine(flat, replace(peaks, x=peaks.x + left), members, tick_columns)
         if row.support >= LEAST_SUPPORT:
