@@ -345,19 +345,21 @@ def test_an_overdrawn_stopper_is_no_longer_scale() -> None:
 
 def test_missing_ends_count_and_missing_middles_do_not() -> None:
     lines = np.full(40, 0.9)
-    on = np.zeros(40, bool)
-    on[5:35] = True
-    assert _ends_missing(lines, on) == 0.0
+
+    def missing(there: np.ndarray) -> float:
+        return float(_ends_missing(there, np.array(5), np.array(35)))
+
+    assert missing(lines) == 0.0
     gap = lines.copy()
     gap[15:25] = 0.0
-    assert _ends_missing(gap, on) == 0.0
+    assert missing(gap) == 0.0
     one, two, five = lines.copy(), lines.copy(), lines.copy()
     one[5] = two[5:7] = five[5:10] = 0.0
-    assert 0 > _ends_missing(one, on) > _ends_missing(two, on)
-    assert _ends_missing(five, on) == _ends_missing(two, on)
+    assert 0 > missing(one) > missing(two)
+    assert missing(five) == missing(two)
     both = one.copy()
     both[34] = 0.0
-    assert _ends_missing(both, on) == pytest.approx(2 * _ends_missing(one, on))
+    assert missing(both) == pytest.approx(2 * missing(one))
 
 
 @given(

@@ -15,7 +15,7 @@ from drawmark.vision.graduations import (
     find_graduations,
     look_at,
 )
-from drawmark.vision.outline_net import outline_net
+from drawmark.vision.outline_net import _shifted, outline_net
 from drawmark.vision.photo import photo_from_pixels
 from drawmark.vision.pose import Lattice
 
@@ -159,3 +159,12 @@ def test_the_outlines_beside_a_fit_survive_a_radius_half_as_large_again() -> Non
         (upper, lower), sd_px = found
         assert np.mean(lower[:, 1]) - np.mean(upper[:, 1]) == pytest.approx(2 * RADIUS, abs=5)
         assert sd_px < 4
+
+
+def test_pieces_are_shifted_by_any_number_of_rows() -> None:
+    """As by `numpy.interp`, piece by piece: straight between rows, level beyond the outermost."""
+    rng = np.random.default_rng(6)
+    pieces, rows = rng.normal(0, 3, (40, 7)), np.arange(40.0)
+    shift = np.array([0.0, 0.25, -0.75, 3.0, -6.4, 45.5, -45.5])
+    expected = [np.interp(rows + by, rows, pieces[:, j]) for j, by in enumerate(shift)]
+    np.testing.assert_array_equal(_shifted(pieces, shift), expected)

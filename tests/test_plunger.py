@@ -8,7 +8,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drawmark.vision.cylinder import Camera, Cylinder
-from drawmark.vision.plunger import BORE_SHARE, INDEX, LIMB_DEG, peak_of, wall_refraction
+from drawmark.vision.photo import photo_from_pixels
+from drawmark.vision.plunger import (
+    BORE_SHARE,
+    GAP,
+    INDEX,
+    LIMB_DEG,
+    TRAILING,
+    WIDTH,
+    _triples,
+    _two_rings,
+    peak_of,
+    wall_refraction,
+)
 
 X = np.arange(0, 8, 1 / 24)
 
@@ -113,3 +125,42 @@ def test_the_correction_is_that_of_a_traced_ray(tilt_deg: float) -> None:
     # holds against the wall at ten degrees
     both = [traced_shift(tilt, np.radians(d)) for d in LIMB_DEG]
     assert abs(both[0] - both[1]) < 0.1 * abs(np.tan(tilt))
+
+
+@given(st.lists(st.integers(0, 240), unique=True, max_size=30).map(sorted))
+def test_every_triple_of_edges_within_reach_is_tried(edges: list[int]) -> None:
+    u = -0.45 + 0.01 * np.arange(245)
+    expected = [
+        (a, b, c)
+        for a in edges
+        if TRAILING[0] < u[a] < TRAILING[1]
+        for b in edges
+        if u[a] + GAP[0] < u[b] < u[a] + GAP[1]
+        for c in edges
+        if u[b] + WIDTH[0] < u[c] < u[b] + WIDTH[1]
+    ]
+    found = _triples(np.array(edges, int), u)
+    assert list(zip(*(each.tolist() for each in found), strict=True)) == expected
+
+
+@pytest.mark.parametrize("direction", [-1, 1])
+@pytest.mark.parametrize("width", [0.09, 0.14])
+def test_two_dark_rings_are_found_with_their_spacing(width: float, direction: int) -> None:
+    """The second ring's width, taken from the front one's trailing edge, gives the leading one."""
+    radius_px, lead, spacing = 80.0, -0.03, 0.6
+    picture = np.full((400, 700, 3), 190, np.uint8)
+    columns = (np.arange(700) - 350.0) / radius_px * direction
+    for start in (lead, lead + spacing):
+        picture[:, (columns >= start) & (columns < start + width)] = 45
+    # next to no perspective: lines across the barrel are straight
+    cylinder = Cylinder(Camera(1e6, 349.5, 199.5), (350.0, 199.5), 0.0, 0.0, 0.0, radius_px)
+    found = _two_rings(photo_from_pixels(picture), cylinder, 0.0, direction)
+    assert found is not None
+    assert found.lead == pytest.approx(lead, abs=1.0 / radius_px)
+    assert found.spacing == pytest.approx(spacing, abs=1.0 / radius_px)
+
+
+def test_where_nothing_is_printed_or_sealed_there_are_no_rings() -> None:
+    plain = photo_from_pixels(np.full((400, 700, 3), 190, np.uint8))
+    cylinder = Cylinder(Camera(1e6, 349.5, 199.5), (350.0, 199.5), 0.0, 0.0, 0.0, 80.0)
+    assert _two_rings(plain, cylinder, 0.0, 1) is None

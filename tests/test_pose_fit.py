@@ -17,6 +17,7 @@ from drawmark.vision.pose import (
     Lattice,
     PoseFit,
     TickPoints,
+    _phases,
     fit_pose,
     unpack,
 )
@@ -282,3 +283,10 @@ def test_the_lattice_counts_lines_both_ways() -> None:
     k = np.array([-3, 0, 2.5, 40])
     np.testing.assert_allclose(lattice.k(lattice.x(k)), k)
     assert float(lattice.x(8)) == pytest.approx(1.7)
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 16, 17, 300])
+def test_phases_of_evenly_spaced_frequencies(count: int) -> None:
+    shift, frequency = np.linspace(-0.5, 0.4, 9), 0.7 + 0.13 * np.arange(count)
+    expected = np.exp(-2j * np.pi * shift[:, None] * frequency)
+    np.testing.assert_allclose(_phases(shift, frequency), expected, atol=1e-11)

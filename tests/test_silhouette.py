@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
+from drawmark.vision import absence
 from drawmark.vision.silhouette import Outline, Silhouettes, silhouette_net
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
@@ -83,3 +84,19 @@ def test_paint_gives_probabilities_and_wants_colour() -> None:
     assert painted.sum(0) == pytest.approx(1, abs=1e-5)
     with pytest.raises(ValueError, match="colour"):
         silhouette_net().paint(np.zeros((90, 200), np.uint8))
+
+
+@pytest.mark.parametrize("blurred", [False, True])
+@pytest.mark.parametrize("burnt_out", [0.0, 0.5])
+@pytest.mark.parametrize("share", [0.5, 0.95])
+def test_the_look_for_blur_is_spared_only_where_it_changes_nothing(
+    share: float, burnt_out: float, blurred: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(absence, "is_blurred", lambda *_: blurred)
+    monkeypatch.setattr(absence, "clipped_share", lambda *_: burnt_out)
+    gray = np.zeros((300, 500), np.uint8)
+    middle, axis = np.array([250.0, 150.0]), np.array([1.0, 0.0])
+    barrels = [Outline(middle, axis, 300.0, 30.0, 0.9, share, True)]
+    code = absence.why_no_scale(gray, barrels)
+    expected = code if code in ("no-syringe", "glare") else None
+    assert absence.without_syringe_or_glare(gray, barrels) == expected

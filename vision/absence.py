@@ -30,14 +30,32 @@ def why_no_scale(gray: NDArray[np.uint8], barrels: list[Outline]) -> str:
 
     *barrels*: what is painted as barrels there, largest first.
     """
-    likely = [b for b in barrels if b.share > LIKELY_SHARE and b.sense > LIKELY_SENSE]
-    if is_blurred(gray, likely[0] if likely else None):
+    likely = _likely(barrels)
+    if is_blurred(gray, likely):
         return "too-blurred"
-    if not likely:
+    if likely is None:
         return "no-syringe"
-    if clipped_share(gray, likely[0]) > MOST_CLIPPED:
+    if clipped_share(gray, likely) > MOST_CLIPPED:
         return "glare"
-    return "scale-not-visible" if likely[0].whole else "scale-cut-off"
+    return "scale-not-visible" if likely.whole else "scale-cut-off"
+
+
+def without_syringe_or_glare(gray: NDArray[np.uint8], barrels: list[Outline]) -> str | None:
+    """``"no-syringe"`` or ``"glare"`` where `why_no_scale` says so, else ``None``.
+
+    Blur, dear to measure, is looked for only where it would take the place of either.
+    """
+    likely = _likely(barrels)
+    if likely is not None and clipped_share(gray, likely) <= MOST_CLIPPED:
+        return None
+    code = why_no_scale(gray, barrels)
+    return code if code in ("no-syringe", "glare") else None
+
+
+def _likely(barrels: list[Outline]) -> Outline | None:
+    """The largest that is painted like a barrel."""
+    likely = (b for b in barrels if b.share > LIKELY_SHARE and b.sense > LIKELY_SENSE)
+    return next(likely, None)
 
 
 def is_blurred(gray: NDArray[np.uint8], barrel: Outline | None) -> bool:

@@ -239,18 +239,15 @@ def find_walls(image: NDArray[np.uint8], comb: Comb) -> Barrel | None:
     lower = rows_at > middle - 4
     i_top = rows_at[upper][np.argsort(-top[upper])[:40]]
     i_bottom = rows_at[lower][np.argsort(-bottom[lower])[:40]]
-    best, rows = 0.0, (0, 0)
     inner = np.concatenate([[0.0], np.cumsum(np.clip(busy, 0, 1.0))])
-    for r0 in i_top:
-        for r1 in i_bottom:
-            if r1 - r0 < MIN_WIDTH_PX:
-                continue
-            filled = (inner[r1] - inner[r0]) / (r1 - r0)
-            score = float(np.sqrt(top[r0 - band - 1] * bottom[r1 - band - 1])) * (0.3 + filled)
-            if score > best:
-                best, rows = score, (int(r0), int(r1))
-    if best <= 0.0:
+    apart = i_bottom[None, :] - i_top[:, None]
+    filled = (inner[i_bottom][None, :] - inner[i_top][:, None]) / np.maximum(apart, 1)
+    sides = np.sqrt(top[i_top - band - 1][:, None] * bottom[i_bottom - band - 1][None, :])
+    score = np.where(apart >= MIN_WIDTH_PX, sides * (0.3 + filled), 0.0)
+    if not score.max(initial=0.0) > 0.0:
         return None
+    first, second = divmod(int(score.argmax()), len(i_bottom))
+    rows = (int(i_top[first]), int(i_bottom[second]))
     width = rows[1] - rows[0]
     walls = tuple(_trace_wall(strip, row, max(3.0, 0.05 * width)) for row in rows)
     radius = (rows[1] - rows[0]) / 2

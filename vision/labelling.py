@@ -10,6 +10,7 @@ lines clearly; otherwise the photograph is refused as ambiguous.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import chain, pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -20,9 +21,10 @@ from .numerals import (
     ENOUGH_SUPPORT,
     LEGIBLE,
     NumeralRow,
-    combine,
+    combine_each,
     find_rows,
-    numeral_gains,
+    gains_of_labels,
+    label_place,
     printed_forms,
     row_weights,
 )
@@ -61,7 +63,7 @@ DIGIT_HEIGHTS = (0.3, 0.36, 0.46, 0.56, 0.68, 0.24)
 CLEAR_NUMERALS, CLEAR_MARGIN = 8.0, 5.0
 SECOND_LOOK_GAIN = 6.0
 MIRROR_GAIN = 2.0
-LINE_SEEN = 0.45
+LINE_SEEN, LINE_MISSING = 0.45, 0.25
 # A scale that goes on under the stopper: how much less likely it may be, and how many intervals
 # beyond the last line the fiducial line must lie for it.
 LONGER_ALIVE, LONGER_FROM = 8.0, 0.5
@@ -243,13 +245,11 @@ def label_lines(graduations: Graduations, interval_ml: float | None) -> Labellin
     seen_ends = columns[first : last + 1]
     inside = (any_line > LINE_SEEN) & (k >= k[first]) & (k <= k[last])
     width = line_width(flat, x, phi, graduations.lattice.x(k[inside]), pitch)
+    # the ends are looked at, and the numerals read, only for labellings that the lines leave alive
     found = _hypotheses(graduations, any_line, (first, last), width, interval_ml)
     if not found:
         return None
-    # the ends are looked at, and the numerals read, only for labellings that the lines leave alive
-    alive = _with_ends(
-        graduations, [h for h in found if h.lines > found[0].lines - LINES_ALIVE][:MOST_ALIVE]
-    )
+    alive = _with_ends(graduations, found)
     best = _best(alive, _Numerals(None, columns, any_line, step, (False, False)), k, x, phi)
     for rows in _looks(flat, step, seen_ends):
         gain = SECOND_LOOK_GAIN if best.row is not None else 0.0
@@ -296,39 +296,60 @@ def _hypotheses(
     width: float | None,
     interval_ml: float | None,
 ) -> list[_Hypothesis]:
-    """All labellings that could be, likeliest first by all witnesses but the numerals.
+    """Labellings that are alive by all witnesses but ends and numerals, likeliest first.
 
     *ends*: first and last index of the lines; *width*: their thickness, outer radii.
     """
     k = graduations.k.astype(int)
+    # a scale lies on a run of lines: what speaks for it there is a difference of two sums
+    lost = _sums_before(LOG_LINE_LOST * (1 - any_line))
+    beyond = _sums_before(LOG_LINE_BEYOND * any_line * (any_line > 0.4))
     pitch = graduations.lattice.pitch
     hidden = _hidden(pitch)
     first, last = k[ends[0]], k[ends[1]]
-    long_scores: dict[tuple[int, int], Array] = {}
-    found = []
+    long_lines: dict[int, Array] = {}  # by lines per number: for each phase
+    supposed: list[tuple[Scale, int, float, float]] = []
+    zeros, likelihoods = [], []
     for scale in scales(interval_ml=interval_ml):
-        n = scale.intervals
+        n, per = scale.intervals, scale.per_number
         if not last - first - 2 <= n <= 1.35 * (last - first) + hidden:
             continue
         radius_mm = outer_radius_mm(scale.largest_ml, n * pitch)
         barrel = slenderness(scale, n * pitch)
         barrel += custom(scale.largest_ml, scale.interval_ml, scale.numbered_ml)
         barrel += size_of_lines(width * radius_mm) if width is not None else 0.0
+        if per not in long_lines:
+            evidence = [_long_lines(graduations, any_line, k, per, phase) for phase in range(per)]
+            long_lines[per] = np.array([_sums_before(e) for e in evidence])
         for direction in (1, -1):
             # zero_k such that the solid lines lie on the scale, give or take one
             low, high = (last - n - 1, first + 2) if direction > 0 else (last - 1, first + n + 2)
-            for zero in range(int(low), int(high)):
-                index = (k - zero) * direction
-                on = (index >= 0) & (index <= n)
-                lines = float(np.sum(np.where(on, LOG_LINE_LOST * (1 - any_line), 0.0)))
-                lines += _ends_missing(any_line, on) + barrel
-                lines += LOG_LINE_BEYOND * float(np.sum(any_line[~on] * (any_line[~on] > 0.4)))
-                key = (scale.per_number, int(zero % scale.per_number))
-                if key not in long_scores:
-                    long_scores[key] = _long_lines(graduations, any_line, k, *key)
-                lines += float(np.sum(long_scores[key][on]))
-                found.append(_Hypothesis(scale, zero, direction, lines, radius_mm, barrel))
-    return sorted(found, key=lambda h: -h.lines)
+            zero = np.arange(int(low), int(high))
+            lowest = zero if direction > 0 else zero - n
+            start, stop = np.searchsorted(k, lowest), np.searchsorted(k, lowest + n, "right")
+            lines = lost[stop] - lost[start] + _ends_missing(any_line, start, stop) + barrel
+            lines += beyond[-1] - (beyond[stop] - beyond[start])
+            lines += long_lines[per][zero % per, stop] - long_lines[per][zero % per, start]
+            supposed.append((scale, direction, radius_mm, barrel))
+            zeros.append(zero)
+            likelihoods.append(lines)
+    if not supposed:
+        return []
+    which = np.repeat(np.arange(len(supposed)), [len(zero) for zero in zeros])
+    zero, lines = np.concatenate(zeros), np.concatenate(likelihoods)
+    alive = []
+    for i in np.argsort(-lines, kind="stable")[:MOST_ALIVE]:
+        if lines[i] > lines.max() - LINES_ALIVE:
+            scale, direction, radius_mm, barrel = supposed[which[i]]
+            alive.append(
+                _Hypothesis(scale, int(zero[i]), direction, float(lines[i]), radius_mm, barrel)
+            )
+    return alive
+
+
+def _sums_before(values: Array) -> Array:
+    """(K + 1,) sums of *values* (K,) before each place, and of all of them."""
+    return np.concatenate([[0.0], np.cumsum(values)])
 
 
 def _with_ends(graduations: Graduations, found: list[_Hypothesis]) -> list[_Hypothesis]:
@@ -449,10 +470,11 @@ def _scored(
     alive: list[_Hypothesis], numerals: _Numerals, k: Array
 ) -> list[tuple[float, float, _Hypothesis]]:
     """(log-likelihood, the numerals' share of it, hypothesis), likeliest first."""
-    scored = []
-    for h in alive:
-        weight = numerals.score(k, h.scale, h.zero_k, h.direction)
-        scored.append((h.lines + numerals.size(h.radius_mm) + weight, weight, h))
+    weights = numerals.scores(k, [(h.scale, h.zero_k, h.direction) for h in alive]).tolist()
+    scored = [
+        (h.lines + numerals.size(h.radius_mm) + weight, weight, h)
+        for h, weight in zip(alive, weights, strict=True)
+    ]
     return sorted(scored, key=lambda f: -f[0])
 
 
@@ -467,11 +489,12 @@ def reads_better_mirrored(graduations: Graduations, labelling: Labelling) -> boo
     columns = (graduations.lattice.x(k) - x[0]) / step
     any_line = _any_line(graduations)
     span = (labelling.value_ml(k) >= 0) & (labelling.value_ml(k) <= labelling.scale.largest_ml)
+    as_labelled = (labelling.scale, labelling.zero_k, labelling.direction)
 
     def scores(picture: NDArray[np.float32]) -> Iterator[float]:
         for row in chain.from_iterable(_looks(picture, step, columns[span])):
             numerals = _Numerals(row, columns, any_line, step, _cut_by_limb(row, phi))
-            yield numerals.score(k, labelling.scale, labelling.zero_k, labelling.direction)
+            yield float(numerals.scores(k, [as_labelled])[0])
 
     as_it_is = max(labelling.numeral_score, 0.0) + MIRROR_GAIN
     mirrored = max(scores(np.ascontiguousarray(flat[::-1])), default=0.0)
@@ -551,14 +574,19 @@ def _gap(there: Array, i: int, j: int) -> int:
     return j - i - 1
 
 
-def _ends_missing(any_line: Array, on: Array) -> float:
-    """Log-likelihood of end lines that are not seen, the first two at each end."""
-    there = any_line[on]
-    total = 0.0
-    for side in (there, there[::-1]):
-        missing = int(np.argmax(side >= 0.25)) if (side >= 0.25).any() else len(side)
-        total += LOG_END_MISSING * min(missing, 2)
-    return total
+def _ends_missing(any_line: Array, start: Array, stop: Array) -> Array:
+    """Log-likelihood of end lines that are not seen, the first two at each end.
+
+    Of lines from *start* up to but not *stop*, indices of *any_line* (K,), of any one shape.
+    """
+    there = any_line >= LINE_MISSING
+    places = np.arange(len(there))
+    before = np.maximum.accumulate(np.where(there, places, -1))
+    after = np.minimum.accumulate(np.where(there, places, len(there))[::-1])[::-1]
+    last_before, next_from = np.append(-1, before), np.append(after, len(there))
+    at_start = np.minimum(next_from[start], stop) - start
+    at_stop = stop - 1 - np.maximum(last_before[stop], start - 1)
+    return np.asarray(LOG_END_MISSING * (np.minimum(at_start, 2) + np.minimum(at_stop, 2)))
 
 
 def _long_lines(
@@ -588,6 +616,14 @@ def _long_lines(
     return np.asarray(np.where(there, evidence, 0.0))
 
 
+@cache
+def _numbered(scale: Scale) -> tuple[Array, Array]:
+    """Intervals from zero to each numbered line, (M,), and `label_place` of its number, (M,)."""
+    intervals = np.arange(scale.per_number, scale.intervals + 1, scale.per_number)
+    values = [round(float(n) * scale.interval_ml, 6) for n in intervals]
+    return intervals, np.array([label_place(value) for value in values], int)
+
+
 class _Numerals:
     """Log-likelihoods of what is printed beside the lines, read once for each line."""
 
@@ -605,15 +641,25 @@ class _Numerals:
         self.digits_lost = (first, last)
         self.columns = columns
         self.any_line = any_line
-        self.cache: dict[int, Array] = {}
-        self.gains: dict[tuple[int, float], Array] = {}
+        self.is_read = np.zeros(len(columns), bool)
+        self.log_probs = np.zeros((len(columns), len(LABELS)), np.float32)
+        # by line and `label_place` of the number supposed there
+        self.gains = np.zeros((len(columns), len(LABELS) + 1, len(LEGIBLE), 4))
 
-    def at(self, indices: list[int]) -> list[Array]:
-        missing = [i for i in indices if i not in self.cache]
-        if missing and self.row is not None:
-            found = self.row.log_probs_at(self.columns[missing])
-            self.cache.update(zip(missing, found, strict=True))
-        return [self.cache[i] for i in indices]
+    def at(self, lines: Array) -> Array:
+        """(N, len(LABELS)) log-probabilities of what is printed at these lines (N,)."""
+        wanted = np.zeros(len(self.columns), bool)
+        wanted[lines] = True
+        missing = np.flatnonzero(wanted & ~self.is_read)
+        if len(missing) and self.row is not None:
+            self.log_probs[missing] = self.row.log_probs_at(self.columns[missing])
+            gains = gains_of_labels(self.log_probs[missing])
+            # a numeral without a line beside it counts for less
+            alone = self.any_line[missing] < LINE_MISSING
+            share = np.where(alone, NUMERAL_WITHOUT_LINE, 1.0)[:, None, None, None]
+            self.gains[missing] = np.where(gains > 0, share * gains, gains)
+            self.is_read[missing] = True
+        return self.log_probs[lines]
 
     def size(self, radius_mm: float) -> float:
         """Log-likelihood of the digits' height on a barrel of *radius_mm*."""
@@ -621,11 +667,23 @@ class _Numerals:
             return 0.0
         return size_of_digits(self.row.digit_height * self.step * radius_mm, radius_mm)
 
-    def score(self, k: Array, scale: Scale, zero: int, direction: int) -> float:
-        """Log-likelihood ratio of the numerals of *scale* against no numerals there."""
+    def scores(self, k: Array, supposed: list[tuple[Scale, int, int]]) -> Array:
+        """Log-likelihood ratio of the numerals against no numerals there, (H,).
+
+        *supposed*: H of scale, line of zero and direction.
+        """
         if self.row is None:
-            return 0.0
-        return combine(self._gains_of(k, scale, zero, direction)[1].sum(0), self.digits_lost)
+            return np.zeros(len(supposed))
+        found = [self._numbered_lines(k, *labelling) for labelling in supposed]
+        lines = np.concatenate([lines for lines, _ in found])
+        self.at(lines)
+        gains = self.gains[lines, np.concatenate([labels for _, labels in found])]
+        count = np.array([len(lines) for lines, _ in found])
+        some, first = count > 0, np.cumsum(count) - count
+        total = np.zeros((len(supposed), *gains.shape[1:]))
+        if some.any():
+            total[some] = np.add.reduceat(gains, first[some], axis=0)
+        return combine_each(total, self.digits_lost)
 
     def witnesses(self, k: Array, scale: Scale, zero: int, direction: int) -> tuple[int, float]:
         """How many different words speak for *scale*, and how many numerals against it.
@@ -635,14 +693,19 @@ class _Numerals:
         """
         if self.row is None:
             return 0, 0.0
-        lines, gains = self._gains_of(k, scale, zero, direction)
+        lines, labels = self._numbered_lines(k, scale, zero, direction)
+        # no number is looked for at the zero line, but another one there speaks against
+        everywhere = np.concatenate([np.flatnonzero(k == zero), lines])
+        all_probs = np.exp(self.at(everywhere))
+        gains = self.gains[lines, labels]
         total = gains.sum(0) + row_weights(self.digits_lost)
         legible, way = divmod(int(np.argmax(total)), total.shape[1])
-        index = (k - zero) * direction
+        speaks = np.zeros(len(everywhere), bool)
+        speaks[len(everywhere) - len(lines) :] = gains[:, legible, way] > SPEAKS_FOR
         speaking, against = set(), 0.0
-        for i in [*np.flatnonzero(index == 0).tolist(), *lines]:
-            probs = np.exp(self.at([i])[0])
-            expected = printed_forms(label_of(round(float(index[i]) * scale.interval_ml, 6)))
+        for i, probs, for_it in zip(everywhere, all_probs, speaks, strict=True):
+            value_ml = float((k[i] - zero) * direction) * scale.interval_ml
+            expected = printed_forms(label_of(round(value_ml, 6)))
             best = int(np.argmax(probs))
             if probs[best] > READ_AS_ELSE and LABELS[best] not in (
                 *expected,
@@ -651,30 +714,19 @@ class _Numerals:
             ):
                 against += float(probs[best])
             # a value that the net has no word for cannot speak
-            if expected and i in lines and gains[lines.index(i), legible, way] > SPEAKS_FOR:
+            if expected and for_it:
                 speaking.add(max(expected, key=lambda form: probs[LABEL_INDEX[form]]))
         return len(speaking), against
 
-    def _gains_of(
+    def _numbered_lines(
         self, k: Array, scale: Scale, zero: int, direction: int
-    ) -> tuple[list[int], Array]:
-        """Indices of the numbered lines, and (N, len(LEGIBLE), 4) gains of their numerals."""
-        index = (k - zero) * direction
-        lines = [
-            i for i, j in enumerate(index) if 0 < j <= scale.intervals and j % scale.per_number == 0
-        ]
-        gains = np.zeros((len(lines), len(LEGIBLE), 4))
-        for n, (i, lp) in enumerate(zip(lines, self.at(lines), strict=True)):
-            gains[n] = self._gains(i, lp, round(float(index[i]) * scale.interval_ml, 6))
-        return lines, gains
-
-    def _gains(self, i: int, log_probs: Array, value_ml: float) -> Array:
-        if (i, value_ml) not in self.gains:
-            gains = numeral_gains(log_probs, value_ml)
-            # a numeral without a line beside it counts for less
-            share = NUMERAL_WITHOUT_LINE if self.any_line[i] < 0.25 else 1.0
-            self.gains[i, value_ml] = np.where(gains > 0, share * gains, gains)
-        return self.gains[i, value_ml]
+    ) -> tuple[Array, Array]:
+        """Indices of the numbered lines (N,), and `label_place` of their numbers (N,)."""
+        intervals, labels = _numbered(scale)
+        at = zero + direction * intervals
+        index = np.minimum(np.searchsorted(k, at), len(k) - 1)
+        there = k[index] == at
+        return index[there], labels[there]
 
     def read(
         self, k: Array, scale: Scale, zero: int, direction: int
@@ -682,14 +734,11 @@ class _Numerals:
         """(line k, value mL, probability) of numerals read as the labelling expects them."""
         if self.row is None:
             return ()
-        index = (k - zero) * direction
+        lines, labels = self._numbered_lines(k, scale, zero, direction)
         out = []
-        for i, j in enumerate(index):
-            if 0 < j <= scale.intervals and j % scale.per_number == 0:
-                value = float(j) * scale.interval_ml
-                lp = self.at([i])[0]
-                label = label_of(value)
-                p = float(np.exp(lp[LABEL_INDEX[label]])) if label is not None else 0.0
-                if p > 0.5:
-                    out.append((int(k[i]), value, p))
-        return tuple(out)
+        for i, label, log_probs in zip(lines, labels, self.at(lines), strict=True):
+            p = float(np.exp(log_probs[label])) if label < len(LABELS) else 0.0
+            if p > 0.5:
+                value = float((k[i] - zero) * direction) * scale.interval_ml
+                out.append((int(k[i]), value, p))
+        return tuple(sorted(out))

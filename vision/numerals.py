@@ -147,8 +147,9 @@ def score(log_probs: Array, values_ml: Sequence[float] | NDArray[np.float64]) ->
     """
     if len(log_probs) != len(values_ml):
         raise ValueError("as many columns as values are needed")
-    gains = [numeral_gains(lp, v) for lp, v in zip(log_probs, values_ml, strict=True)]
-    return combine(np.sum(gains, axis=0) if gains else np.zeros((len(LEGIBLE), 4)))
+    places = np.array([label_place(value) for value in values_ml], int)
+    gains = gains_of_labels(log_probs)
+    return combine(gains[np.arange(len(places)), places].sum(axis=0))
 
 
 def combine(gains: NDArray[np.float64], cut_odds: tuple[float, float] = (0.0, 0.0)) -> float:
@@ -156,7 +157,15 @@ def combine(gains: NDArray[np.float64], cut_odds: tuple[float, float] = (0.0, 0.
 
     *cut_odds*: how probably first, or last, digits of all numerals are hidden.
     """
-    return float(np.logaddexp.reduce((gains + row_weights(cut_odds)).ravel()))
+    return float(combine_each(gains[None], cut_odds)[0])
+
+
+def combine_each(
+    gains: NDArray[np.float64], cut_odds: tuple[float, float] = (0.0, 0.0)
+) -> NDArray[np.float64]:
+    """`combine` (N,) of each of *gains* (N, len(LEGIBLE), 4)."""
+    weighed = gains + row_weights(cut_odds)
+    return np.asarray(np.logaddexp.reduce(weighed.reshape(len(gains), -1), axis=1))
 
 
 def row_weights(cut_odds: tuple[float, float] = (0.0, 0.0)) -> NDArray[np.float64]:
@@ -174,24 +183,45 @@ def numeral_gains(log_probs: Array, value_ml: float) -> NDArray[np.float64]:
     are likelihoods.  A numeral that is not legible looks like nothing or like anything.  A
     value without a label (none of the net's classes) can only be that.
     """
-    likelihood = np.exp(log_probs.astype(np.float64)) / TRAINING_SHARES
+    return gains_of_labels(log_probs[None])[0, label_place(value_ml)]
+
+
+def label_place(value_ml: float) -> int:
+    """Where *value_ml* stands in `gains_of_labels`: its label's index, or one past the last."""
     label = label_of(value_ml)
-    seen = likelihood[LABEL_INDEX[label]] if label is not None else 0.0
-    ways = [seen, *(_either(seen, likelihood, parts) for parts in _worn_forms(label))]
+    return LABEL_INDEX[label] if label is not None else len(LABELS)
+
+
+def gains_of_labels(log_probs: Array) -> NDArray[np.float64]:
+    """(N, len(LABELS) + 1, len(LEGIBLE), 4): `numeral_gains` of N patches for every label.
+
+    The last is that of a value without a label.
+    """
+    likelihood = np.exp(log_probs.astype(np.float64)) / TRAINING_SHARES
+    shares = _shares_of_ways()
+    ways = (likelihood @ shares.reshape(-1, len(LABELS)).T).reshape(-1, len(shares), 1, 4)
     legible = np.array(LEGIBLE)[:, None]
-    other = ILLEGIBLE_IS_NONE * likelihood[_NONE] + 1 - ILLEGIBLE_IS_NONE
-    nothing = (1 - NOTHING_IS_ANYTHING) * likelihood[_NONE] + NOTHING_IS_ANYTHING
-    return np.asarray(np.log((legible * np.array(ways) + (1 - legible) * other) / nothing))
+    none = likelihood[:, _NONE, None, None, None]
+    other = ILLEGIBLE_IS_NONE * none + 1 - ILLEGIBLE_IS_NONE
+    nothing = (1 - NOTHING_IS_ANYTHING) * none + NOTHING_IS_ANYTHING
+    return np.asarray(np.log((legible * ways + (1 - legible) * other) / nothing))
 
 
-def _either(seen: float, likelihood: NDArray[np.float64], parts: tuple[str, ...]) -> float:
-    """Likelihood of a numeral that is mostly seen in *parts*, sometimes whole."""
-    known = [float(likelihood[LABEL_INDEX[p]]) for p in parts if p in LABEL_INDEX]
-    return (
-        WHOLE_ALL_THE_SAME * seen + (1 - WHOLE_ALL_THE_SAME) * sum(known) / len(known)
-        if known
-        else seen
-    )
+@cache
+def _shares_of_ways() -> NDArray[np.float64]:
+    """(len(LABELS) + 1, 4, len(LABELS)): share of each label in each way a label may look.
+
+    What is mostly seen in parts is sometimes seen whole.
+    """
+    shares = np.zeros((len(LABELS) + 1, 4, len(LABELS)))
+    for label, i in LABEL_INDEX.items():
+        shares[i, :, i] = 1.0
+        for way, parts in enumerate(_worn_forms(label), start=1):
+            known = [LABEL_INDEX[p] for p in parts if p in LABEL_INDEX]
+            if known:
+                shares[i, way, i] = WHOLE_ALL_THE_SAME
+                shares[i, way, known] += (1 - WHOLE_ALL_THE_SAME) / len(known)
+    return shares
 
 
 @cache
@@ -424,7 +454,8 @@ def find_rows(
     for _, peaks, members in found[: 4 * most]:
         if len(rows) == most:
             break
-        if len(members) == 0 or any(_same_row(peaks, members, row) for row in rows):
+        # each of a row is surer than 0 and less than 1, and together they need LEAST_SUPPORT
+        if len(members) <= LEAST_SUPPORT or any(_same_row(peaks, members, row) for row in rows):
             continue
         row = _refine(flat, replace(peaks, x=peaks.x + left), members, tick_columns)
         if row.support >= LEAST_SUPPORT:

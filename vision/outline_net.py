@@ -146,15 +146,9 @@ def _line(log_probs: Array, place: Array) -> tuple[float, float, float, float, f
     *log_probs* (ROWS, P) of the pieces at *place* (P,), -0.5 to 0.5.
     """
     rows = np.arange(len(log_probs), dtype=float)
-    best, found = -np.inf, np.zeros(len(rows))
-    slope = 0.0
-    for turn in SLOPES:
-        shifted = np.array(
-            [np.interp(rows + turn * p, rows, log_probs[:, j]) for j, p in enumerate(place)]
-        )
-        total = shifted.mean(0)
-        if total.max() > best:
-            best, found, slope = float(total.max()), total, float(turn)
+    totals = np.array([_shifted(log_probs, turn * place).mean(0) for turn in SLOPES])
+    turn = int(totals.max(1).argmax())
+    found, slope, best = totals[turn], float(SLOPES[turn]), float(totals[turn].max())
     weight = np.exp(PIECES_AS_ONE * (found - found.max()))
     weight /= weight.sum()
     top = int(found.argmax())
@@ -163,6 +157,19 @@ def _line(log_probs: Array, place: Array) -> tuple[float, float, float, float, f
     row = float((weight[near] * rows[near]).sum() / share)
     sd = float(np.sqrt((weight[near] * (rows[near] - row) ** 2).sum() / share))
     return row, slope, sd, share, best
+
+
+def _shifted(log_probs: Array, shift: Array) -> Array:
+    """(P, ROWS): piece j of *log_probs* (ROWS, P) at *shift* (P,)[j] rows further on.
+
+    Straight between rows; beyond the outermost as there.
+    """
+    last = len(log_probs) - 1
+    at = np.clip(np.arange(last + 1.0) + shift[:, None], 0, last)
+    row = at.astype(int)
+    piece = np.arange(len(shift))[:, None]
+    here, beyond = log_probs[row, piece], log_probs[np.minimum(row + 1, last), piece]
+    return np.asarray((beyond - here) * (at - row) + here)
 
 
 @cache

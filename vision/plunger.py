@@ -174,37 +174,54 @@ def _two_rings(photo: Photo, cylinder: Cylinder, guess: float, direction: int) -
     total = np.vstack([np.zeros(colours.shape[1]), np.cumsum(colours, axis=0)])
     squares = np.concatenate([[0.0], np.cumsum((colours**2).sum(1))])
 
-    def mean(a: int, b: int) -> Array:
-        return np.asarray((total[b] - total[a]) / max(b - a, 1))
-
-    def apart(m: Array, n: Array) -> float:
-        return float(np.linalg.norm(m - n) / np.sqrt(2))
-
     inner = steep[1:-1]
     edges = 1 + np.flatnonzero(
         (inner >= steep[:-2]) & (inner > steep[2:]) & (inner > 0.12 * np.percentile(steep, 95))
     )
+    a, b, c = _triples(edges, u)
+    w = c - b
+    whole = (a - w >= 1) & (c + 6 < len(u))
+    a, b, c, w = a[whole], b[whole], c[whole], w[whole]
+    if not len(a):
+        return None
+
+    def mean(start: Array, stop: Array) -> Array:
+        return np.asarray((total[stop] - total[start]) / (stop - start)[:, None])
+
+    def apart(m: Array, n: Array) -> Array:
+        return np.asarray(np.sqrt(((m - n) ** 2).sum(1)) / np.sqrt(2))
+
+    gap_from, gap_to = a + 2, np.maximum(b - 1, a + 3)
+    gap = mean(gap_from, gap_to)
+    unrest = (squares[gap_to] - squares[gap_from]) / (gap_to - gap_from) - (gap**2).sum(1)
+    front = mean(a - w + 1, np.maximum(a - 1, a - w + 2))
+    second = mean(b + 1, np.maximum(c, b + 2))
+    behind = mean(c + 2, np.minimum(c + 2 + np.maximum(w, 6), len(u) - 1))
+    contrast = np.minimum(apart(front, gap), apart(second, gap))
+    contrast = np.minimum(contrast, apart(second, behind))
+    sharp = 0.25 * np.minimum(np.minimum(steep[a], steep[b]), np.minimum(steep[c], 25.0))
+    score = contrast - apart(front, second) + sharp
+    score -= 0.5 * np.sqrt(np.maximum(unrest, 0.0) / 2)
+    lead = u[a] - w * step
+    score = score / 12.0 - 0.5 * (lead / PRIOR_SD) ** 2
+    score -= 0.5 * ((w * step - USUAL_WIDTH) / USUAL_WIDTH_SD) ** 2
+    i = int(np.argmax(score))
+    return _Rings(float(score[i]), float(lead[i]), float(u[b[i]] - lead[i]))
+
+
+def _triples(edges: Array, u: Array) -> tuple[Array, Array, Array]:
+    """Indices into *u* of all (trailing, next leading, next trailing) *edges*, each (T,)."""
     at = u[edges]
-    best: _Rings | None = None
-    for a in edges[(at > TRAILING[0]) & (at < TRAILING[1])]:
-        for b in edges[(at > u[a] + GAP[0]) & (at < u[a] + GAP[1])]:
-            gap = mean(a + 2, max(b - 1, a + 3))
-            n = max(b - 1 - (a + 2), 1)
-            unrest = (squares[max(b - 1, a + 3)] - squares[a + 2]) / n - float((gap**2).sum())
-            for c in edges[(at > u[b] + WIDTH[0]) & (at < u[b] + WIDTH[1])]:
-                w = int(c - b)
-                if a - w < 1 or c + 6 >= len(u):
-                    continue
-                front = mean(a - w + 1, max(a - 1, a - w + 2))
-                second = mean(b + 1, max(c, b + 2))
-                behind = mean(c + 2, min(c + 2 + max(w, 6), len(u) - 1))
-                contrast = min(apart(front, gap), apart(second, gap), apart(second, behind))
-                sharp = 0.25 * float(min(steep[a], steep[b], steep[c], 25.0))
-                score = contrast - apart(front, second) + sharp
-                score -= 0.5 * float(np.sqrt(max(unrest, 0.0) / 2))
-                lead = float(u[a] - w * step)
-                score = score / 12.0 - 0.5 * (lead / PRIOR_SD) ** 2
-                score -= 0.5 * ((w * step - USUAL_WIDTH) / USUAL_WIDTH_SD) ** 2
-                if best is None or score > best.score:
-                    best = _Rings(float(score), lead, float(u[b] - lead))
-    return best
+
+    def after(first: Array, reach: tuple[float, float]) -> tuple[Array, Array]:
+        """Which of *first*, and the edge within *reach* behind it: all such pairs."""
+        away = at[None, :]
+        there = (away > u[first, None] + reach[0]) & (away < u[first, None] + reach[1])
+        which, edge = np.nonzero(there)
+        return which, edges[edge]
+
+    a = edges[(at > TRAILING[0]) & (at < TRAILING[1])]
+    of, b = after(a, GAP)
+    a = a[of]
+    of, c = after(b, WIDTH)
+    return a[of], b[of], c

@@ -34,6 +34,7 @@ LEAST_SCATTER_PX, MOST_SCATTER_PX = 0.08, 0.8
 EM_STEPS = 12
 STRETCHES = 12  # along the scale
 SIGN2PI = -2j * np.pi
+BLOCK = 16  # frequencies
 
 
 @dataclass(frozen=True)
@@ -94,12 +95,30 @@ def scan_tilt(cylinder: Cylinder, strip: Strip, lines: Array, x: Array) -> Cylin
     spectra, frequency = spectra[:, band], frequency[band]
     away = 1 - np.cos(phi)
 
-    def straightness(tilt: float) -> float:
-        shift = np.exp(SIGN2PI * frequency[None, :] * (away * np.tan(tilt))[:, None])
-        return float(np.sum(np.abs((spectra * shift).sum(0)) ** 2))
+    def straightest(tilts: Array) -> float:
+        power = np.empty(len(tilts))
+        for i, tilt in enumerate(tilts):
+            shift = _phases(away * np.tan(tilt), frequency)
+            power[i] = np.sum(np.abs(np.einsum("pf,pf->f", spectra, shift)) ** 2)
+        return float(tilts[np.argmax(power)])
 
-    best = max(TILT_SCAN, key=straightness)
-    return cylinder.moved(tilt=float(max(best + np.radians([-1, 0, 1]), key=straightness)))
+    best = straightest(TILT_SCAN)
+    return cylinder.moved(tilt=straightest(best + np.radians([-1, 0, 1])))
+
+
+def _phases(shift: Array, frequency: Array) -> Array:
+    """exp(-2 pi i *shift* (P,) *frequency* (F,)), (P, F), of evenly spaced frequencies.
+
+    An exponential is dear and a product cheap: exponentials of every BLOCK-th frequency and of
+    the steps between, multiplied.
+    """
+    if not len(frequency):
+        return np.empty((len(shift), 0), complex)
+    step = frequency[1] - frequency[0] if len(frequency) > 1 else 0.0
+    coarse = np.exp(SIGN2PI * shift[:, None] * frequency[::BLOCK])
+    fine = np.exp(SIGN2PI * shift[:, None] * (step * np.arange(BLOCK)))
+    product = coarse[:, :, None] * fine[:, None, :]
+    return np.asarray(product.reshape(len(shift), -1)[:, : len(frequency)])
 
 
 def tick_points(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..calc.syringe import nominal_capacity_ml
-from .absence import why_no_scale
+from .absence import why_no_scale, without_syringe_or_glare
 from .barrel import barrel_of, find_barrels
 from .budget import budget_of
 from .contents import Air, air_in_front
@@ -248,8 +248,7 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
 
 def _why_unlabelled(graduations: Graduations, photo: Photo, seen: Silhouettes) -> str:
     """Scale cut off by the frame, or ambiguous."""
-    code = why_no_scale(photo.gray, seen.barrels())
-    if code in ("no-syringe", "glare"):
+    if (code := without_syringe_or_glare(photo.gray, seen.barrels())) is not None:
         return code
     # most of the points: a few of them may be the desk's or the flange's
     first, last = np.percentile(graduations.points.k, [4, 96])
