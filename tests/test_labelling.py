@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -22,6 +23,7 @@ from drawmark.vision.labelling import (
     _cut_by_limb,
     _ends_missing,
     _Hypothesis,
+    _long_lines,
     _longer,
     _Numerals,
     _solid_ends,
@@ -221,6 +223,13 @@ def test_the_limb_hides_the_end_of_a_word_or_its_beginning(
     assert _cut_by_limb(*row_at(azimuth, rotation)) == hidden
 
 
+def from_the_side(degrees: float) -> dict[str, object]:
+    """A row of numerals at this azimuth."""
+    flat = np.zeros((3, 3), np.float32)
+    phi = np.radians(np.arange(-86.0, 87.0))
+    return {"row": NumeralRow(flat, 0, 20.0, degrees + 86.0, 0.0, 9.0, []), "flat_phi": phi}
+
+
 def labelled(**changes: object) -> Labelling:
     sure = Labelling(Scale(5.0, 0.2, 1.0), 0, 1, 20.0, 9.0, 15.0, None, np.zeros(2), np.zeros(2),
                      ((5, 1.0, 0.9), (10, 2.0, 0.9)), 0.9, supporting=2)  # fmt: skip
@@ -231,7 +240,10 @@ def labelled(**changes: object) -> Labelling:
     ("changes", "sure"),
     [
         ({}, True),
-        ({"margin": 4.9}, False),
+        ({"margin": 4.1}, True),
+        ({"margin": 3.9}, False),
+        ({"margin": 4.9, "numeral_score": 10.9}, False),
+        ({"margin": 5.1, "numeral_score": 10.9}, True),
         ({"seen": 0.5}, False),
         ({"size": -6.0}, False),
         ({"read": ()}, False),
@@ -246,6 +258,11 @@ def labelled(**changes: object) -> Labelling:
         ({"against": 2.9, "supporting": 10}, True),
         ({"against": 3.9, "supporting": 11}, False),
         ({"size": -3.0, "ends": -1.9}, False),
+        ({"size": -3.0, "ends": -1.4}, True),
+        ({"against": 3.9, "supporting": 8, **from_the_side(55)}, False),
+        ({"against": 3.9, "supporting": 8, **from_the_side(65)}, True),
+        ({"against": 3.9, "supporting": 8, **from_the_side(-65)}, True),
+        ({"against": 4.2, "supporting": 8, **from_the_side(65)}, False),
         ({"numeral_score": 4.5, "read": (), "lines_margin": 7.5}, True),
         ({"numeral_score": 4.5, "read": (), "lines_margin": 6.5}, False),
         ({"numeral_score": 1.0, "read": (), "margin": 20.0, "lines_margin": 20.0}, False),
@@ -341,6 +358,27 @@ def test_an_overdrawn_stopper_is_no_longer_scale() -> None:
     assert labelled(longer=_longer(scored, k, lines)).reaching(5.5).scale.largest_ml == 5.0
     lines[k == 29] = 0.6
     assert _longer(scored, k, lines) == (six.scale,)
+
+
+@pytest.mark.parametrize("every", [4, 10, 20])
+def test_lines_half_way_between_numbers_may_be_as_long(every: int) -> None:
+    """Numbered lines and those half-way are longer: the numbered scale is not refused for it."""
+    k = np.arange(8 * every + 1)
+    long = k % (every // 2) == 0
+    presence = np.stack([np.full(len(k), 0.8), np.where(long, 0.8, 0.0)], axis=1)
+    printed = SimpleNamespace(presence=presence)
+    seen = np.ones(len(k))
+
+    def evidence(period: int, phase: int) -> float:
+        return float(_long_lines(printed, seen, k, period, phase).sum())  # type: ignore[arg-type]
+
+    right = evidence(every, 0)
+    assert right > 0
+    for phase in range(1, every):
+        if phase % (every // 2):
+            assert evidence(every, phase) < right - 3
+    # a scale with numbers at all of the long lines is likelier by them, not by much
+    assert 0 < evidence(every // 2, 0) - right < 1.6 * 8 + 1e-9
 
 
 def test_missing_ends_count_and_missing_middles_do_not() -> None:

@@ -25,7 +25,7 @@ from .graduations import CLEAR_EVIDENCE, Graduations, Prospect, find_graduations
 from .labelling import Labelling, label_lines, reads_better_mirrored
 from .model import Outcome, Reading, Reason, Refusal
 from .photo import Photo, load_photo
-from .plunger import MIN_MASS, FiducialLine, measure_ring, peak_of
+from .plunger import MIN_MASS, SEEN_MASS, FiducialLine, measure_ring, peak_of
 from .silhouette import Silhouettes
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ def read_pixels(
     strip, x = _finder_view(photo, found, labelling)
     findings = stopper_net().look(strip)
     guess, mass = peak_of(findings.fiducial_log_probs, x)
-    if mass < MIN_MASS:
+    if mass < SEEN_MASS:
         whole = _flange_in_frame(photo, found, labelling)
         code = "plunger-not-visible" if whole else "plunger-cut-off"
         return _refuse(code, photo, found, labelling)
