@@ -19,7 +19,7 @@ import typer
 
 from ..vision import Outcome, Reason, Refusal
 from .options import ADVISORY, photo_problem, usage_error
-from .photographs import Task, outcomes_as_done
+from .photographs import Task, enough_jobs, outcomes_as_done
 from .progress import Progress
 from .results import ResultsError, content_hash, open_results
 from .terminal import say
@@ -78,7 +78,7 @@ class Batch:
         *,
         results: Results | None = None,
         as_json: bool = False,
-        jobs: int = 1,
+        jobs: int | None = None,
         dask: str | None = None,
         width: int = 0,
         keeper: Keeper | None = None,
@@ -204,7 +204,7 @@ class Batch:
                     sums[number] = content_hash(item.photo)
                 yield Task(item.photo, item.capacity_ml, item.interval_ml)
 
-        jobs = min(self._jobs, len(there))
+        jobs = enough_jobs(self._jobs, len(there))
         for place, outcome in outcomes_as_done(tasks(), jobs, dask=self._dask, debug=self._debug):
             number = there[place]
             record = self._form.answer(items[number], outcome, there=True)
@@ -221,7 +221,7 @@ def answer_all(
     out: Path | None,
     resume: bool,
     as_json: bool,
-    jobs: int,
+    jobs: int | None,
     dask: str | None,
     keeper: Keeper | None = None,
     debug: bool,

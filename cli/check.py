@@ -40,7 +40,7 @@ from .options import (
     photo_problem,
     usage_error,
 )
-from .photographs import read_outcome, refusal_sentence
+from .photographs import read_outcomes, refusal_sentence
 from .pictures import picture_problem, report_unwritten, write_check_picture
 from .read import air_text
 from .record_check import Keeper, Learner, Record, Task
@@ -98,7 +98,7 @@ def check(
     out: Out = None,
     resume: Resume = False,
     picture_dir: PictureDir = None,
-    jobs: Jobs = 1,
+    jobs: Jobs = None,
     dask: Dask = None,
     record: Record = None,
     learner: Learner = None,
@@ -136,6 +136,7 @@ def check(
             interval_ml=interval,
             as_json=as_json,
             pictures=not no_picture,
+            jobs=jobs,
             keeper=keeper,
             debug=debug,
         )
@@ -185,9 +186,12 @@ def check(
     if problem is not None:
         usage_error(problem)
     keeper.open()
+    (outcome,) = read_outcomes(
+        [photo], jobs=jobs, capacity_ml=capacity, interval_ml=interval, debug=debug
+    )
     result = check_outcome(
         str(photo),
-        read_outcome(photo, capacity_ml=capacity, interval_ml=interval, debug=debug),
+        outcome,
         target_ml=goal.target_ml,
         tolerance=goal.tolerance,
         include_syringe_tolerance=include_syringe_tolerance,

@@ -51,7 +51,7 @@ def check_many(
     out: Path | None,
     resume: bool,
     as_json: bool,
-    jobs: int,
+    jobs: int | None,
     dask: str | None,
     keeper: Keeper,
     debug: bool,

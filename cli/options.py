@@ -15,6 +15,7 @@ import typer
 from ..calc.quantities import QuantityError, parse_volume_ml
 from ..calc.tolerance import Tolerance, parse_tolerance
 from .terminal import say
+from .threads import algebra_in_one_thread
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -48,6 +49,13 @@ def volume_ml(text: str) -> float:
 def tolerance(text: str) -> Tolerance:
     """Typed tolerance -> `Tolerance`, or a usage error."""
     return _or_bad_parameter(parse_tolerance, text)
+
+
+def settle_threads(ctx: typer.Context, jobs: int | None) -> int | None:
+    """What ``--jobs 1`` asks of linear algebra, before another option's parser loads any."""
+    if jobs == 1:
+        ctx.with_resource(algebra_in_one_thread())
+    return jobs
 
 
 Target = Annotated[
@@ -98,8 +106,17 @@ Interval = Annotated[
     ),
 ]
 Jobs = Annotated[
-    int,
-    typer.Option("--jobs", metavar="N", min=1, max=256, help="Read so many photographs at once."),
+    int | None,
+    typer.Option(
+        "--jobs",
+        metavar="N",
+        min=1,
+        max=256,
+        callback=settle_threads,
+        is_eager=True,
+        help="Read so many photographs at once, with one core each; without it one at a time, as "
+        "quickly as it can be.",
+    ),
 ]
 Dask = Annotated[
     str | None,

@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 import re
 import time
+from contextlib import nullcontext
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
 from ..vision import Outcome, Reason, Refusal
+from .threads import opencv_in_one_thread
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -86,15 +88,18 @@ class Task:
 def read_outcomes(
     photos: Sequence[Path],
     *,
-    jobs: int = 1,
+    jobs: int | None = None,
     capacity_ml: float | None = None,
     interval_ml: float | None = None,
     debug: bool = False,
 ) -> Iterator[Outcome]:
-    """`read_outcome` for each of *photos*, in their order, each as soon as it is due."""
+    """`read_outcome` for each of *photos*, in their order, each as soon as it is due.
+
+    *jobs* as for `outcomes_as_done`.
+    """
     early: dict[int, Outcome] = {}
     due = 0
-    jobs = min(jobs, len(photos))
+    jobs = enough_jobs(jobs, len(photos))
     tasks = (Task(photo, capacity_ml, interval_ml) for photo in photos)
     for number, outcome in outcomes_as_done(tasks, jobs, debug=debug):
         early[number] = outcome
@@ -103,16 +108,34 @@ def read_outcomes(
             due += 1
 
 
+def enough_jobs(jobs: int | None, count: int) -> int | None:
+    """*jobs*, or fewer if they are enough for *count* photographs.
+
+    Two are not made one for a single photograph: this process would read it, and may die of it.
+    """
+    if count == 0:
+        return None  # there is no process to start
+    if jobs is None or jobs == 1:
+        return jobs
+    return min(jobs, max(2, count))
+
+
 def outcomes_as_done(
-    tasks: Iterable[Task], jobs: int = 1, *, dask: str | None = None, debug: bool = False
+    tasks: Iterable[Task],
+    jobs: int | None = None,
+    *,
+    dask: str | None = None,
+    debug: bool = False,
 ) -> Iterator[tuple[int, Outcome]]:
     """``(number, outcome)`` of each of *tasks*, numbered from 0, each as soon as it is there.
 
-    With *jobs* above 1, so many processes read at once; with *dask*, the address of a scheduler,
-    the workers of that cluster do.  *tasks* is gone through only as far as it is needed.
+    Without *jobs* this process reads with all the threads that the libraries take, with 1 it keeps
+    OpenCV to one (for linear algebra see `threads`).  With *jobs* above 1, so many processes of one
+    thread each read at once; with *dask*, the address of a scheduler, the workers of that cluster
+    do.  *tasks* is gone through only as far as it is needed.
 
-    A photograph that kills its process becomes a refusal like any other error, and takes no other
-    with it.
+    A photograph that kills a process other than this one becomes a refusal like any other error,
+    and takes no other with it.
 
     Raises
     ------
@@ -127,11 +150,12 @@ def outcomes_as_done(
         yield from outcomes_from_cluster(
             dask, (partial(_read_in_worker, read_outcome, task, debug) for task in there)
         )
-    elif jobs > 1:
+    elif jobs is not None and jobs > 1:
         yield from _outcomes_from_processes(tasks, jobs, debug)
     else:
-        for number, task in enumerate(tasks):
-            yield number, _read(read_outcome, task, debug)
+        with nullcontext() if jobs is None else opencv_in_one_thread():
+            for number, task in enumerate(tasks):
+                yield number, _read(read_outcome, task, debug)
 
 
 def _outcomes_from_processes(

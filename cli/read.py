@@ -50,7 +50,7 @@ def read(
     capacity: Capacity = None,
     interval: Interval = None,
     picture_dir: PictureDir = None,
-    jobs: Jobs = 1,
+    jobs: Jobs = None,
     dask: Dask = None,
     debug: Debug = False,
 ) -> None:

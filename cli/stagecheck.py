@@ -16,7 +16,7 @@ from ..calc.tolerance import Tolerance
 from ..vision import Outcome, Reading, Refusal, as_record
 from . import technique
 from .options import ADVISORY, usage_error
-from .photographs import read_outcome, refusal_sentence
+from .photographs import read_outcomes, refusal_sentence
 from .pictures import report_unwritten, write_read_picture
 from .terminal import say
 from .verdict import EXIT_STATUS, Verdict
@@ -123,6 +123,7 @@ def check_dilution(
     interval_ml: float | None,
     as_json: bool,
     pictures: bool,
+    jobs: int | None,
     keeper: Keeper,
     debug: bool,
 ) -> NoReturn:
@@ -135,8 +136,13 @@ def check_dilution(
     goal = _goal(plan, concentration, to_concentration, tolerance)
     keeper.open()
     outcomes = tuple(
-        read_outcome(photo, capacity_ml=capacity_ml, interval_ml=interval_ml, debug=debug)
-        for photo in (before, after)
+        read_outcomes(
+            (before, after),
+            jobs=jobs,
+            capacity_ml=capacity_ml,
+            interval_ml=interval_ml,
+            debug=debug,
+        )
     )
     if pictures:
         for photo, outcome in zip((before, after), outcomes, strict=True):

@@ -66,7 +66,7 @@ def watch(
     capacity: Capacity = None,
     interval: Interval = None,
     picture_dir: PictureDir = None,
-    jobs: Jobs = 1,
+    jobs: Jobs = None,
     every: Annotated[
         float,
         typer.Option("--every", metavar="SECONDS", min=0.01, max=3600, help="How often to look."),

@@ -59,26 +59,29 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--spp", type=int, default=64, help="rays for each pixel of the syringe")
     parser.add_argument("--background-spp", type=int, help="rays for each other pixel")
     parser.add_argument("--variant", default="auto", help="auto, cuda_ad_rgb or llvm_ad_rgb")
-    parser.add_argument("--every", metavar="N:K", help="only each Nth scene, from the Kth (from 0)")
+    parser.add_argument(
+        "--every", metavar="N:K", help="only each Nth number, from the Kth (from 0)"
+    )
     parser.add_argument("--readable", action="store_true", help="leave out those to be refused")
     parser.add_argument("--barrel-only", action="store_true", help="trace the syringe alone")
     parser.add_argument("--keep", action="store_true", help="skip what is already there")
     args = parser.parse_args(argv)
+    step, offset = (int(v) for v in args.every.split(":")) if args.every else (1, 0)
     if args.numbers:
         first, _, last = args.numbers.partition(":")
-        numbers = range(int(first), int(last) if last else int(first) + 1)
-        scenes = [random_scene(n, long_side=args.width) for n in numbers]
-        scenes = [s for s in scenes if not (args.readable and s.refuse_reason)]
+        # made one by one: drawing thousands of scenes takes minutes
+        numbers = range(int(first), int(last) if last else int(first) + 1)[offset::step]
+        drawn = (random_scene(n, long_side=args.width) for n in numbers)
+        scenes = (s for s in drawn if not (args.readable and s.refuse_reason))
+        how_many = f"up to {len(numbers)}"
     else:
         import scenes as own
 
-        scenes = [_resized(s, args.width) for s in own.chosen(args.sample)]
-    if args.every:
-        step, _, offset = args.every.partition(":")
-        scenes = scenes[int(offset) :: int(step)]
+        chosen = [_resized(s, args.width) for s in own.chosen(args.sample)][offset::step]
+        scenes, how_many = iter(chosen), str(len(chosen))
     args.out.mkdir(parents=True, exist_ok=True)
     variant = trace.choose_variant(args.variant)
-    print(f"rendering {len(scenes)} photographs with {variant}", flush=True)
+    print(f"rendering {how_many} photographs with {variant}", flush=True)
     for scene in scenes:
         if args.keep and (args.out / f"{scene.name}.json").exists():
             continue
