@@ -242,6 +242,8 @@ def labelled(**changes: object) -> Labelling:
         ({}, True),
         ({"margin": 4.1}, True),
         ({"margin": 3.9}, False),
+        ({"margin": 4.1, **from_the_side(65)}, False),
+        ({"margin": 5.1, **from_the_side(65)}, True),
         ({"margin": 4.9, "numeral_score": 10.9}, False),
         ({"margin": 5.1, "numeral_score": 10.9}, True),
         ({"seen": 0.5}, False),

@@ -216,7 +216,8 @@ def _another_syringe(seen: Silhouettes, graduations: Graduations) -> bool:
 
 def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
     """True if the labelling beats every other one, by its numerals or clearly by its lines."""
-    clear = labelling.numeral_score >= MIN_NUMERALS_UNSURE
+    aside = abs(labelling.azimuth) > FROM_THE_SIDE
+    clear = labelling.numeral_score >= MIN_NUMERALS_UNSURE and not aside
     margin = MARGIN_WITH_CLEAR_NUMERALS if clear else MARGIN_WITH_NUMERALS
     if labelling.margin < margin or labelling.seen < LEAST_LINES_SEEN:
         return False
@@ -226,7 +227,6 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
         return False
     if labelling.size + labelling.ends < LEAST_SIZE_AND_ENDS:
         return False
-    aside = abs(labelling.azimuth) > FROM_THE_SIDE
     share = MOST_SHARE_FROM_THE_SIDE if aside else MOST_SHARE_AGAINST
     if labelling.against > max(MOST_AGAINST, share * labelling.supporting):
         return False
