@@ -16,6 +16,7 @@ from drawmark.vision.pose import (
     TYPICAL_FOCAL_35MM,
     Lattice,
     PoseFit,
+    PoseProblem,
     TickPoints,
     _phases,
     fit_pose,
@@ -114,6 +115,47 @@ def fitted(
     return fit_pose(
         start, near, points, (walls[0], walls[1]), 1.2, focal if exif else None, LONG_SIDE_PX
     )
+
+
+@settings(max_examples=40)
+@given(
+    scenes(),
+    st.integers(0, 2**32 - 1),
+    st.lists(st.floats(-1, 1), min_size=8, max_size=8),
+    st.booleans(),
+)
+def test_the_derivatives_are_those_of_the_residuals(
+    scene: Scene, number: int, away: list[float], walls: bool
+) -> None:
+    """Against central differences, also where a point lies off the barrel."""
+    rng = np.random.default_rng(number)
+    points = points_on(scene, rng, missing=0.8, outliers=0.1, noise_px=NOISE_PX)
+    c = scene.truth
+    aside = 1.5 * c.radius_px * np.array([-np.sin(c.angle), np.cos(c.angle)])
+    points = TickPoints(
+        np.vstack([points.pixels, np.array(c.anchor) + aside]),
+        np.append(points.k, 0),
+        rng.uniform(0.05, 0.8, len(points) + 1),
+        np.append(points.phi, 0.0),
+    )
+    limb, along = c.limb(), np.linspace(-3, 3, 6)
+    outlines = (c.project(along, -limb), c.project(along, limb)) if walls else None
+    prior = scene.exif_focal_px
+    problem = PoseProblem.of(c, prior, FOCAL_LOG_SD_WITH_EXIF, points, outlines, 1.2, 2.0)
+    truth = [c.angle, c.offset, c.tilt, np.log(c.radius_px), scene.lattice.x0, scene.lattice.pitch]
+    camera = [np.log(c.camera.focal / prior), c.camera.k1]
+    scale = np.array([0.01, 1.0, 0.03, 0.02, 0.02, scene.lattice.pitch / 100, 0.05, 0.01])
+    theta = np.array(truth + camera) + scale * np.array(away)
+    weight = rng.uniform(0, 1, len(points))
+    found = problem.jacobian(theta, weight) * scale
+    assert np.isfinite(found).all()
+    for i in range(8):
+        step = np.zeros(8)
+        step[i] = 1e-4 * scale[i]
+        up, down = (problem.residuals(theta + sign * step, weight) for sign in (1, -1))
+        np.testing.assert_allclose(
+            found[:, i], (up - down) / 2e-4, rtol=2e-4, atol=2e-5 * (1 + np.abs(found).max())
+        )
 
 
 def ring_line_number(theta: np.ndarray, fit: PoseFit, pixels: np.ndarray) -> float:
@@ -290,3 +332,15 @@ def test_phases_of_evenly_spaced_frequencies(count: int) -> None:
     shift, frequency = np.linspace(-0.5, 0.4, 9), 0.7 + 0.13 * np.arange(count)
     expected = np.exp(-2j * np.pi * shift[:, None] * frequency)
     np.testing.assert_allclose(_phases(shift, frequency), expected, atol=1e-11)
+
+
+@given(st.floats(-5, 5), st.floats(0.02, 1.5), st.integers(-40, 40), st.integers(1, 90))
+def test_a_stretch_that_ends_on_lines_holds_them(
+    x0: float, pitch: float, first: int, more: int
+) -> None:
+    """Whatever the rounding: else the same photograph is read from other lines at a whim."""
+    lattice = Lattice(x0, pitch)
+    between = lattice.between(float(lattice.x(first)), float(lattice.x(first + more)))
+    np.testing.assert_array_equal(between, np.arange(first, first + more + 1))
+    inside = lattice.between(float(lattice.x(first + 0.01)), float(lattice.x(first + more - 0.01)))
+    np.testing.assert_array_equal(inside, np.arange(first + 1, first + more))

@@ -93,6 +93,16 @@ class Cylinder:
         # of the axis about the pinhole: square to both, so towards the side or away from it
         object.__setattr__(self, "_moment", moment if moment @ side > 0 else -moment)
 
+    @property
+    def front(self) -> Array:
+        """Direction (3,) from the axis of azimuth 0, in the camera's frame."""
+        return np.asarray(self._front)  # type: ignore[attr-defined]
+
+    @property
+    def side(self) -> Array:
+        """Direction (3,) from the axis of azimuth +90 degrees, in the camera's frame."""
+        return np.asarray(self._side)  # type: ignore[attr-defined]
+
     def moved(self, **changes: Any) -> Cylinder:
         """A copy with some parameters changed."""
         return replace(self, **changes)

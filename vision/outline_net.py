@@ -164,12 +164,13 @@ def _shifted(log_probs: Array, shift: Array) -> Array:
 
     Straight between rows; beyond the outermost as there.
     """
+    whole = np.floor(shift).astype(int)
+    share = (shift - whole)[:, None]
     last = len(log_probs) - 1
-    at = np.clip(np.arange(last + 1.0) + shift[:, None], 0, last)
-    row = at.astype(int)
+    at = np.arange(last + 1) + whole[:, None]
     piece = np.arange(len(shift))[:, None]
-    here, beyond = log_probs[row, piece], log_probs[np.minimum(row + 1, last), piece]
-    return np.asarray((beyond - here) * (at - row) + here)
+    here, next_ = (log_probs[np.clip(at + i, 0, last), piece] for i in (0, 1))
+    return np.asarray(here + share * (next_ - here))
 
 
 @cache

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import cv2
@@ -10,6 +11,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from .cylinder import Camera, Cylinder
+from .slopes import PoseSlopes
 from .strip import Strip, unwrap
 
 if TYPE_CHECKING:
@@ -23,6 +25,7 @@ FOCAL_LOG_SD_WITHOUT = 0.3
 TYPICAL_FOCAL_35MM = 34.0  # common practice, no source: main cameras of phones, 24-50 mm
 K1_SD = 0.02
 TICK_SD_PX = 0.5  # unit weight of a point on a line
+MISSED = 3.0  # px: what a point off the barrel counts as
 MAX_AZIMUTH = np.radians(80)
 MOST_POINTS = 300
 TILT_SCAN = np.radians(np.arange(-27, 27.5, 3.0))
@@ -35,6 +38,10 @@ EM_STEPS = 12
 STRETCHES = 12  # along the scale
 SIGN2PI = -2j * np.pi
 BLOCK = 16  # frequencies
+
+
+#: A stretch that ends on a line holds it, whatever the rounding: share of the pitch.
+ON_LINE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -54,7 +61,8 @@ class Lattice:
 
     def between(self, low: float, high: float) -> Array:
         """Numbers of the lines from axial position *low* to *high*."""
-        first, last = float(np.ceil(self.k(low))), float(np.floor(self.k(high)))
+        first = float(np.ceil(self.k(low) - ON_LINE))
+        last = float(np.floor(self.k(high) + ON_LINE))
         return np.arange(first, last + 1)
 
 
@@ -191,9 +199,11 @@ class PoseFit:
     prior_focal_px: float
 
 
-def _soft(r: Array) -> Array:
-    """Residuals whose squares add up to a soft L1 loss, quadratic below 1.5."""
-    return np.asarray(r * np.sqrt(2 / (np.sqrt(1 + (r / 1.5) ** 2) + 1)))
+def _soft(r: Array) -> tuple[Array, Array]:
+    """Residuals whose squares add up to a soft L1 loss, quadratic below 1.5; and their slopes."""
+    loss = np.sqrt(1 + (r / 1.5) ** 2)
+    share = np.sqrt(2 / (loss + 1))
+    return np.asarray(r * share), np.asarray(1 / (share * loss))
 
 
 def _on_line(off_px: Array, phi: Array, k: Array) -> Array:
@@ -252,6 +262,92 @@ def _thinned(points: TickPoints) -> TickPoints:
     return TickPoints(points.pixels[::n], points.k[::n], points.strength[::n], points.phi[::n])
 
 
+#: Of the parameters of `fit_pose`, which are the pose's: in the order of `PoseSlopes`.
+OF_POSE = [0, 1, 2, 3, 6, 7]
+LOG_RADIUS, FIRST_LINE, PITCH, LOG_FOCAL, K1 = 3, 4, 5, 6, 7
+
+
+@dataclass(frozen=True)
+class PoseProblem:
+    """What `fit_pose` makes as small as can be: residuals, and their derivatives.
+
+    ``start``, ``prior_focal_px``: as of `unpack`; ``log_sd``: of the focal length; ``points``: N
+    on lines; ``outlines`` (M, 2): pixels on them, at ``side`` (M,), -1 or 1; ``share`` (M,): how
+    many points on lines each counts like, at a standard deviation of ``outline_sd_px``.
+    """
+
+    start: Cylinder
+    prior_focal_px: float
+    log_sd: float
+    points: TickPoints
+    outlines: Array
+    side: Array
+    share: Array
+    outline_sd_px: float
+
+    @classmethod
+    def of(
+        cls,
+        start: Cylinder,
+        prior_focal_px: float,
+        log_sd: float,
+        points: TickPoints,
+        walls: tuple[Array, Array] | None,
+        wall_sd_px: float,
+        wall_weight: float,
+    ) -> PoseProblem:
+        """With *walls* and their weight as of `fit_pose`."""
+        both = walls or (np.empty((0, 2)), np.empty((0, 2)))
+        count = [len(wall) for wall in both]
+        share = wall_weight / np.repeat(np.array(count, float), count)
+        side = np.repeat([-1.0, 1.0], count)
+        outlines = np.concatenate(both)
+        return cls(start, prior_focal_px, log_sd, points, outlines, side, share, wall_sd_px)
+
+    @cached_property
+    def _unit(self) -> Array:
+        return np.asarray(np.sqrt(np.clip(self.points.strength, 0.1, 0.6) / 0.4) / TICK_SD_PX)
+
+    def residuals(self, theta: Array, weight: Array) -> Array:
+        """(N + 2 + M,): of points on lines, of focal length and k1, and of the outlines."""
+        cylinder, line = unpack(theta, self.start, self.prior_focal_px)
+        x, _ = cylinder.surface(self.points.pixels)
+        along = (x - line.x(self.points.k)) * cylinder.radius_px
+        of_points = np.where(np.isnan(along), MISSED, along) * self._unit
+        of_prior = np.array([theta[LOG_FOCAL] / self.log_sd, theta[K1] / K1_SD])
+        miss = cylinder.miss_distance(self.outlines) - self.side
+        # a shadow's edge taken for the outline must not bend the lines
+        of_outlines = _soft(miss * cylinder.radius_px / self.outline_sd_px)[0]
+        return np.concatenate(
+            [_soft(of_points)[0] * weight, of_prior, of_outlines * np.sqrt(self.share)]
+        )
+
+    def jacobian(self, theta: Array, weight: Array) -> Array:
+        """(N + 2 + M, 8) derivatives of `residuals` by the parameters."""
+        cylinder, line = unpack(theta, self.start, self.prior_focal_px)
+        slopes = PoseSlopes.of(cylinder)
+        radius_px, k, n = cylinder.radius_px, self.points.k, len(self.points)
+        out = np.zeros((n + 2 + len(self.side), 8))
+        x, by_pose = slopes.surface(self.points.pixels)
+        along = (x - line.x(k)) * radius_px
+        there = ~np.isnan(along)
+        of_points, of_prior, of_outlines = out[:n], out[n : n + 2], out[n + 2 :]
+        of_points[:, OF_POSE] = radius_px * by_pose
+        of_points[:, LOG_RADIUS] += along
+        of_points[:, FIRST_LINE] = -radius_px
+        of_points[:, PITCH] = -radius_px * k
+        of_points[~there] = 0.0
+        by = _soft(np.where(there, along, 0.0) * self._unit)[1]
+        of_points *= (by * self._unit * weight)[:, None]
+        of_prior[0, LOG_FOCAL], of_prior[1, K1] = 1 / self.log_sd, 1 / K1_SD
+        miss, by_pose = slopes.miss_distance(self.outlines)
+        r = (miss - self.side) * radius_px / self.outline_sd_px
+        of_outlines[:, OF_POSE] = by_pose * radius_px / self.outline_sd_px
+        of_outlines[:, LOG_RADIUS] += r
+        of_outlines *= (_soft(r)[1] * np.sqrt(self.share))[:, None]
+        return out
+
+
 def fit_pose(
     start: Cylinder,
     lattice: Lattice,
@@ -272,23 +368,7 @@ def fit_pose(
     prior = focal_px or TYPICAL_FOCAL_35MM / 36.0 * long_side_px
     log_sd = FOCAL_LOG_SD_WITH_EXIF if focal_px else FOCAL_LOG_SD_WITHOUT
     fitted, points = points, _thinned(points)
-    unit = np.sqrt(np.clip(points.strength, 0.1, 0.6) / 0.4) / TICK_SD_PX
-
-    def residuals(theta: Array, weight: Array) -> Array:
-        cylinder, line = unpack(theta, start, prior)
-        x, _ = cylinder.surface(points.pixels)
-        along = (x - line.x(points.k)) * cylinder.radius_px
-        r = np.where(np.isnan(along), 3.0, along) * unit
-        parts: list[Array] = [_soft(r) * weight, np.array([theta[6] / log_sd, theta[7] / K1_SD])]
-        if walls is not None:
-            for sign, wall in zip((-1.0, 1.0), walls, strict=True):
-                miss = cylinder.miss_distance(wall) - sign
-                # a shadow's edge taken for the outline must not bend the lines
-                parts.append(
-                    _soft(miss * cylinder.radius_px / wall_sd_px) * np.sqrt(wall_weight / len(wall))
-                )
-        return np.concatenate(parts)
-
+    problem = PoseProblem.of(start, prior, log_sd, points, walls, wall_sd_px, wall_weight)
     theta0 = np.array(
         [
             start.angle,
@@ -310,8 +390,9 @@ def fit_pose(
     theta, weight = theta0, np.ones(len(points))
     for _ in range(ROUNDS):
         solved = least_squares(
-            residuals,
+            problem.residuals,
             np.clip(theta, lower + 1e-9, upper - 1e-9),
+            jac=problem.jacobian,
             x_scale=scale,
             bounds=(lower, upper),
             ftol=1e-4,

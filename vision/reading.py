@@ -53,6 +53,7 @@ LEAST_SIZE_AND_ENDS = -4.5  # right scales had more than -4.1 in 366 photographs
 # Numerals read as others than expected: right scales had up to 2, or up to 0.3 of those that agree.
 # From the side a third to a half as many are misread as are read: docs/numerals.md.
 MOST_AGAINST, MOST_SHARE_AGAINST = 2.0, 1 / 3
+SOME_AGAINST = 1.0  # from here on it is asked whether they agree better in a mirror
 FROM_THE_SIDE, MOST_SHARE_FROM_THE_SIDE = np.radians(60), 1 / 2
 LEAST_LINES_SEEN = 0.6  # of a scale's lines; a stopper hides a quarter, wear some more
 FRAME_MARGIN_PX = 2.0
@@ -231,7 +232,8 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
     if labelling.against > max(MOST_AGAINST, share * labelling.supporting):
         return False
     if labelling.numeral_score >= MIN_NUMERALS and len(labelling.read) >= 2:
-        return True
+        # a mirror leaves some numerals as they are, 1 and 8 and 0, and the others contradict
+        return labelling.against < SOME_AGAINST or not reads_better_mirrored(graduations, labelling)
     if labelling.numeral_score >= MIN_NUMERALS_UNSURE and labelling.supporting >= MIN_WORDS:
         # none is read for sure, but the row as a whole
         return not reads_better_mirrored(graduations, labelling)
