@@ -15,7 +15,7 @@ from ..calc.formatting import format_amount, format_measured, format_number
 from ..calc.quantities import QuantityError, parse_volume_ml
 from ..calc.tolerance import Tolerance, parse_tolerance
 from ..vision import Outcome, Reading, Refusal
-from .options import ADVISORY, Debug, settle_threads, usage_error
+from .options import ADVISORY, Debug, jobs_option, usage_error
 from .photographs import read_outcomes, usable_cpus
 from .terminal import say
 
@@ -58,15 +58,9 @@ def demo(
     ] = None,
     jobs: Annotated[
         int | None,
-        typer.Option(
-            "--jobs",
-            metavar="N",
-            min=1,
-            max=256,
-            callback=settle_threads,
-            is_eager=True,
-            help="Read so many photographs at once, with one core each, instead of one for each "
-            "processor.",
+        jobs_option(
+            "Read so many photographs at once, with one core each, instead of one for each "
+            "processor."
         ),
     ] = None,
     debug: Debug = False,

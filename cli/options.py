@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import stat
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TypeVar
 
 import typer
 
@@ -105,17 +105,26 @@ Interval = Annotated[
         help="Volume between neighbouring lines, e.g. 0.2mL, when you know it.",
     ),
 ]
-Jobs = Annotated[
-    int | None,
-    typer.Option(
+
+
+def jobs_option(help: str) -> Any:
+    """The option ``--jobs``; *help* says what happens without it, too."""
+    return typer.Option(
         "--jobs",
         metavar="N",
         min=1,
         max=256,
         callback=settle_threads,
         is_eager=True,
-        help="Read so many photographs at once, with one core each; without it one at a time, as "
-        "quickly as it can be.",
+        help=help,
+    )
+
+
+Jobs = Annotated[
+    int | None,
+    jobs_option(
+        "Read so many photographs at once, with one core each; without it one at a time, as "
+        "quickly as it can be."
     ),
 ]
 Dask = Annotated[

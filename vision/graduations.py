@@ -308,6 +308,7 @@ def _fit(
     phi = azimuths(cylinder.radius_px)
     flat = np.minimum(unwrap(cylinder, strip, lines, x, phi), 1.0)
     profiles, _ = window_profiles(flat, phi)
+    seen_lines = graduation_lines(strip, lines, barrel.radius_px)
 
     def finished(lattice: Lattice) -> Graduations | None:
         """The last fits are to what is seen: beyond the scale's ends there is nothing to fit to."""
@@ -320,7 +321,6 @@ def _fit(
             fit, points = step
             pose, lattice = fit.cylinder, fit.lattice
             ends = _seen_extent(points, lattice, fit.on_line)
-        seen_lines = graduation_lines(strip, lines, barrel.radius_px)
         flat = np.minimum(unwrap(pose, strip, seen_lines, x, phi), 1.0)
         k = lattice.between(x[0], x[-1])
         k = k[(k >= lattice.k(ends[0]) - MARGIN) & (k <= lattice.k(ends[1]) + MARGIN)]
