@@ -5,21 +5,21 @@ net looks at the surface about that place at 64 columns per outer radius and is 
 viewing angle.  Through the liquid the contact edge itself is not seen: the cone's foot and the
 ring's flank stand magnified before it, and where it lies has to be told from the shapes of
 flank, ring and second ring together.  The answer is a distribution over columns, so that it
-comes with a spread.  The weights are ``edge.onnx`` beside this file, made by
-``sample_images/train_edge.py``; OpenCV's ``dnn`` runs them.  See docs/finder.md.
+comes with a spread.  Two nets give it, trained on photographs of different generators.  Their
+weights are ``edge.onnx.gz`` beside this file, made by ``sample_images/train_edge.py`` and
+``join_nets.py``; OpenCV's ``dnn`` runs them.  See docs/finder.md.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 from typing import TYPE_CHECKING, Any
 
-import cv2
 import numpy as np
 
 from .finder_net import column_positions, finder_strip, normalise
+from .weights import net_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -55,8 +55,7 @@ class EdgeNet:
     """The trained net."""
 
     def __init__(self) -> None:
-        weights = resources.files(__package__).joinpath("edge.onnx").read_bytes()
-        self._net = cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
+        self._net = net_of("edge")
 
     def look(self, strip_bgr: NDArray[np.uint8], slope: Array) -> Array:
         """Probability (COLUMNS,) that the contact edge lies in each column.

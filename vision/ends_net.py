@@ -11,11 +11,12 @@ numerals.  The weights are ``ends.onnx`` beside this file, made by
 from __future__ import annotations
 
 from functools import cache
-from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
+
+from .weights import net_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -91,8 +92,7 @@ class EndsNet:
     """The trained net."""
 
     def __init__(self) -> None:
-        weights = resources.files(__package__).joinpath("ends.onnx").read_bytes()
-        self._net = cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
+        self._net = net_of("ends")
 
     def log_odds(self, patches: NDArray[np.float32], seen: Array) -> NDArray[np.float64]:
         """(N, 2) logs of how much likelier `end_patches` are at the nozzle end, at the flange

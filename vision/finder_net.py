@@ -3,20 +3,21 @@
 The net looks at the barrel's unwrapped outer surface (columns along the axis, volume
 growing to the right, rows around the barrel) and says, for every column, how probable it
 is that the fiducial line lies there, and what fraction of the bore is air.  It knows which
-edge is meant; where exactly that edge lies is for a finer measurement to say.  The weights,
-of two nets whose mean it is, are ``finder.onnx`` beside this file, made by
-``sample_images/train_finder.py``; OpenCV's ``dnn`` runs them.  See docs/finder.md.
+edge is meant; where exactly that edge lies is for a finer measurement to say.  The weights
+are ``finder.onnx.gz`` beside this file, made by ``sample_images/train_finder.py``; OpenCV's ``dnn``
+runs them.  See docs/finder.md.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
+
+from .weights import net_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -131,8 +132,7 @@ class StopperNet:
     """The trained net."""
 
     def __init__(self) -> None:
-        weights = resources.files(__package__).joinpath("finder.onnx").read_bytes()
-        self._net = cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
+        self._net = net_of("finder")
 
     def look(
         self, strip_bgr: NDArray[np.uint8], columns_per_radius: float = COLUMNS_PER_RADIUS

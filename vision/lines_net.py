@@ -9,11 +9,12 @@ file, made by ``sample_images/train_lines.py``; OpenCV's ``dnn`` runs them.
 from __future__ import annotations
 
 from functools import cache
-from importlib import resources
 from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
+
+from .weights import net_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -41,8 +42,7 @@ class LineNet:
     """The trained net."""
 
     def __init__(self) -> None:
-        weights = resources.files(__package__).joinpath("lines.onnx").read_bytes()
-        self._net = cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
+        self._net = net_of("lines")
 
     def paint(self, gray: NDArray[np.float32], radius_px: float) -> NDArray[np.float32]:
         """Probability (H, W) of each pixel to be on a line.

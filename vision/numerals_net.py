@@ -12,11 +12,12 @@ Every printed form of a value is one label: ``.5``, ``0.5``, ``0.50`` and
 from __future__ import annotations
 
 from functools import cache
-from importlib import resources
 from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
+
+from .weights import net_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -102,8 +103,7 @@ class NumeralNet:
     """The trained net.  Give patches in grey levels 0..255, dark print on light."""
 
     def __init__(self) -> None:
-        weights = resources.files(__package__).joinpath("numerals.onnx").read_bytes()
-        self._net = cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
+        self._net = net_of("numerals")
 
     def log_probs(self, patches: NDArray[np.float32]) -> NDArray[np.float32]:
         """(N, PATCH_HEIGHT, PATCH_WIDTH) grey patches -> (N, len(LABELS)) natural logs.

@@ -11,13 +11,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
 
 from .finder_net import normalise
+from .weights import net_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -107,8 +107,7 @@ class OutlineNet:
     """The trained net."""
 
     def __init__(self) -> None:
-        weights = resources.files(__package__).joinpath("outline.onnx").read_bytes()
-        self._net = cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
+        self._net = net_of("outline")
 
     def log_probs(self, view: NDArray[np.uint8]) -> Array:
         """Natural logs of the rows' probabilities for both outlines, (2, ROWS, W / PIECE)."""

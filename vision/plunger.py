@@ -59,9 +59,9 @@ DOUBT, DOUBT_ALONE = 1.0, 3.0
 PRIOR_SD = 0.07
 MIN_RINGS_SCORE = 1.0
 MASS_WINDOW = 0.2  # outer radii about the peak that should hold the finder's belief
-# A finder less sure than this was wrong as often as right (4 of 6 photographs of 241 below it, 6 of
-# 235 above); the edge net's own belief is about the form of one edge, and less will do.
-SEEN_MASS, MIN_MASS = 0.85, 0.7
+# A finder less sure than this was wrong about as often as right (3 of 7 photographs of 397 below
+# it, 3 of 390 above); the edge net's own belief is about the form of one edge, and less will do.
+SEEN_MASS, MIN_MASS = 0.9, 0.7
 # Refraction at the limb: typical bore over outer radius, and the index of polypropylene
 # (about 1.49; common handbook value, from memory).
 BORE_SHARE = 0.89

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cache
-from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
+
+from .weights import net_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -233,8 +234,7 @@ class SilhouetteNet:
     """The trained net."""
 
     def __init__(self) -> None:
-        weights = resources.files(__package__).joinpath("silhouette.onnx").read_bytes()
-        self._net = cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
+        self._net = net_of("silhouette")
 
     def paint(self, bgr: NDArray[np.uint8]) -> NDArray[np.float32]:
         """(4, h, w) probabilities of nothing, nozzle, barrel and rod.
