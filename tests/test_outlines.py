@@ -101,7 +101,8 @@ def test_the_best_comb_lies_on_the_scale() -> None:
 def test_thick_lines_are_met_in_their_middle(thickness: int) -> None:
     """The scale must not stand aside of the print by a part of the line's width."""
     photo = photo_from_pixels(np.repeat(drawn(thickness=thickness)[:, :, None], 3, axis=2))
-    prospects = [p for b in find_barrels(photo.gray, 3) if (p := look_at(photo, b)) is not None]
+    sights = [s for b in find_barrels(photo.gray, 3) if (s := look_at(photo, b)) is not None]
+    prospects = [s.middle for s in sights if s.middle is not None]
     fitted = find_graduations(photo, max(prospects, key=lambda p: p.score))
     assert fitted is not None
     pixels = np.stack([300 + 15.0 * np.arange(0, 41, 5), np.full(9, MIDDLE_Y)], axis=-1)
@@ -128,9 +129,9 @@ def test_the_look_at_a_barrel_starts_from_its_outlines() -> None:
     photo = photo_from_pixels(colour(drawn(shadow=True)))
     for wrong in (0.7, 1.5):
         first = next(find_barrels(photo.gray, 3))
-        prospect = look_at(photo, replace(first, radius_px=wrong * RADIUS))
-        assert prospect is not None
-        assert prospect.cylinder.radius_px == pytest.approx(RADIUS, rel=0.05)
+        sight = look_at(photo, replace(first, radius_px=wrong * RADIUS))
+        assert sight is not None
+        assert sight.cylinder.radius_px == pytest.approx(RADIUS, rel=0.05)
 
 
 def test_numerals_half_way_between_lines_are_no_finer_lines() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import cv2
@@ -41,6 +42,9 @@ TILT_STEPS = np.radians([5.0, 2.5])
 REACH_PX = (8.0, 4.5, 2.5, 2.5)  # how far from its supposed place a line is looked for
 REACH_SHARE = 0.35  # ... and at most as a share of the pitch
 MIN_POINTS = 24
+# Of 123 fits that came to a weight of 40 in the end none had less than 28 on the way, nor less than
+# 2.2 times the root of the number of points.
+HOPELESS_WEIGHT, HOPELESS_BY_CHANCE = 20.0, 2.0
 LAST_FITS = 2
 WALL_SD_PX = 1.2
 MIN_STRETCH_PX = 48.0  # shorter ones say nothing about the outlines beside them
@@ -94,13 +98,7 @@ class Graduations:
         Points found by chance scatter evenly over the search window, so their median
         distance from the lattice is half of it.
         """
-        off = np.abs(self.fit.residuals_px)
-        off = off[~np.isnan(off)]
-        if not len(off):
-            return 0.0
-        spread = float(np.median(off))
-        chance = min(REACH_SHARE * self.lattice.pitch * self.cylinder.radius_px, REACH_PX[-1]) / 2
-        return len(off) * max(0.0, 1.0 - spread / chance)
+        return _weight(self.fit, REACH_PX[-1])
 
     @property
     def lattice(self) -> Lattice:
@@ -109,12 +107,63 @@ class Graduations:
 
 
 @dataclass(frozen=True)
-class Prospect:
-    """A barrel with the lattices supposed on it, before any fit; ``score`` ranks prospects."""
+class Sight:
+    """A barrel unrolled along its axis, before any lattice is supposed on it.
+
+    ``barrel`` and ``cylinder``: as the outlines have it; ``ends``: columns, from the middle, where
+    the picture begins and ends; ``core``: half length of the stretches looked at, columns;
+    ``measured`` (H, W): strength of lines.
+    """
 
     barrel: Barrel
     cylinder: Cylinder
     strip: Strip
+    ends: tuple[float, float]
+    core: float
+    measured: Array
+
+    @cached_property
+    def middle(self) -> Prospect | None:
+        """Tilt and lattices about the middle; ``None`` if there is no lattice."""
+        return _lattices_about(self, 0.0, self.measured)
+
+    @cached_property
+    def anywhere(self) -> Prospect | None:
+        """As ``middle``, or of the stretch along the barrel with the clearest lattice.
+
+        The direction of the axis is known from the walls, its comb only roughly.
+        """
+        best = self.middle
+        low, high = self.ends[0] + self.core, self.ends[1] - self.core
+        n = max(1, round((high - low) / (0.7 * self.core)) + 1)
+        for aside in np.linspace(low, high, n if n > 1 else 0):
+            if best is not None and best.score > CLEAR_EVIDENCE:
+                break
+            found = _lattices_about(self, float(aside), self.measured)
+            if found is not None and (best is None or found.score > best.score):
+                best = found
+        return best
+
+    @cached_property
+    def in_paint(self) -> Prospect | None:
+        """As ``middle``, of the lines that the net paints."""
+        return _lattices_about(self, 0.0, self.painted)
+
+    @cached_property
+    def painted(self) -> Array:
+        """Strength of lines (H, W) where the net sees any, and what it sees itself."""
+        return graduation_lines(self.strip, self.measured, self.barrel.radius_px)
+
+
+@dataclass(frozen=True)
+class Prospect:
+    """Lattices supposed on a barrel, before any fit; ``score`` ranks prospects.
+
+    ``lines`` (H, W): where lines are looked for at first, those of ``sight`` measured or painted.
+    """
+
+    sight: Sight
+    cylinder: Cylinder
     lines: Array
     core: tuple[float, float]
     lattices: tuple[LatticeCandidate, ...]
@@ -125,12 +174,8 @@ class Prospect:
         return self.lattices[0].score
 
 
-def look_at(photo: Photo, barrel: Barrel, thorough: bool = False) -> Prospect | None:
-    """Tilt and lattices of *barrel*; ``None`` if there is no lattice.
-
-    The direction of the axis is known from the walls, its comb only roughly: a *thorough* look
-    tries stretches along the whole strip, and the one with the clearest lattice starts the fit.
-    """
+def look_at(photo: Photo, barrel: Barrel) -> Sight | None:
+    """The *barrel* unrolled; ``None`` if its axis lies beside the picture."""
     height, width = photo.gray.shape
     long_side = max(height, width)
     focal = photo.focal_px or TYPICAL_FOCAL_35MM / 36.0 * long_side
@@ -138,39 +183,37 @@ def look_at(photo: Photo, barrel: Barrel, thorough: bool = False) -> Prospect | 
     radius = barrel.radius_px
     start = Cylinder(camera, (barrel.centre[0], barrel.centre[1]), barrel.angle, 0.0, 0.0, radius)
     start = _within_outlines(photo, start)
-    radius = start.radius_px
-    barrel = replace(barrel, centre=np.array(start.anchor), radius_px=radius)
+    barrel = replace(barrel, centre=np.array(start.anchor), radius_px=start.radius_px)
     reach = _reach(photo, barrel)
-    strip = cut_strip(photo.gray, barrel.centre, barrel.angle, reach, 1.25 * radius)
-    lines = line_strength(strip.gray)
-    lines[~strip.inside] = 0
-    core = min(reach, CORE_SHARE * long_side)
+    strip = cut_strip(photo.gray, barrel.centre, barrel.angle, reach, 1.25 * start.radius_px)
     columns = np.flatnonzero(strip.inside[strip.inside.shape[0] // 2])
     if not len(columns):
-        return None  # an axis beside the picture
+        return None
+    lines = line_strength(strip.gray)
+    lines[~strip.inside] = 0
     ends = columns[[0, -1]] - reach
-    n = max(1, round((ends[1] - ends[0] - 2 * core) / (0.7 * core)) + 1)
-    best: Prospect | None = None
-    across = thorough and n > 1
-    others = np.linspace(ends[0] + core, ends[1] - core, n if across else 0)
-    for middle in (0.0, *others):
-        if best is not None and best.score > CLEAR_EVIDENCE:
-            break
-        x = np.arange(middle - core, middle + core, 0.5) / radius
-        tilted = scan_tilt(start, strip, lines, x)
-        lattices = _lattices(tilted, strip, lines, x)
-        if lattices and lattices[0].score > DOUBTFUL_EVIDENCE:
-            # a stopper or numerals may have misled the scan: perspective spoils the lattice then
-            for turn in TILT_STEPS:
-                for sign in (-1, 1):
-                    other = tilted.moved(tilt=tilted.tilt + sign * turn)
-                    there = _lattices(other, strip, lines, x)
-                    if there and there[0].score > 1.05 * lattices[0].score:
-                        tilted, lattices = other, there
-                        break
-        if lattices and (best is None or lattices[0].score > best.score):
-            best = Prospect(barrel, tilted, strip, lines, (x[0], x[-1]), lattices)
-    return best
+    core = min(reach, CORE_SHARE * long_side)
+    return Sight(barrel, start, strip, (float(ends[0]), float(ends[1])), core, lines)
+
+
+def _lattices_about(sight: Sight, middle: float, lines: Array) -> Prospect | None:
+    """Tilt and lattices on the stretch about the column *middle*, counted from the strip's."""
+    start, strip, radius = sight.cylinder, sight.strip, sight.barrel.radius_px
+    x = np.arange(middle - sight.core, middle + sight.core, 0.5) / radius
+    tilted = scan_tilt(start, strip, lines, x)
+    lattices = _lattices(tilted, strip, lines, x)
+    if not lattices:
+        return None
+    if lattices[0].score > DOUBTFUL_EVIDENCE:
+        # a stopper or numerals may have misled the scan: perspective spoils the lattice then
+        for turn in TILT_STEPS:
+            for sign in (-1, 1):
+                other = tilted.moved(tilt=tilted.tilt + sign * turn)
+                there = _lattices(other, strip, lines, x)
+                if there and there[0].score > 1.05 * lattices[0].score:
+                    tilted, lattices = other, there
+                    break
+    return Prospect(sight, tilted, lines, (float(x[0]), float(x[-1])), lattices)
 
 
 def graduation_lines(strip: Strip, lines: Array, radius_px: float) -> NDArray[np.float32]:
@@ -220,7 +263,6 @@ def _lattices(
 
 def find_graduations(photo: Photo, prospect: Prospect) -> Graduations | None:
     """Fit pose and lattice to the lines of *prospect*; ``None`` if they don't fit together."""
-    reach = (prospect.strip.gray.shape[1] - 1) / 2 / prospect.barrel.radius_px
     best: Graduations | None = None
     for candidate in prospect.lattices:
         if best is not None and best.weight > GOOD_WEIGHT:
@@ -231,17 +273,7 @@ def find_graduations(photo: Photo, prospect: Prospect) -> Graduations | None:
             whole = abs(ratio - round(ratio)) < WHOLE
             if whole or ratio < 1.4 or candidate.score < FINER_SHARE * prospect.score:
                 continue
-        fitted = _fit(
-            photo,
-            prospect.barrel,
-            prospect.cylinder,
-            candidate.lattice,
-            prospect.strip,
-            prospect.lines,
-            prospect.core,
-            -reach,
-            reach,
-        )
+        fitted = _fit(photo, prospect, candidate.lattice)
         if fitted is not None and (best is None or fitted.weight > 1.2 * best.weight):
             best = fitted
     return best
@@ -256,24 +288,18 @@ def _reach(photo: Photo, barrel: Barrel) -> float:
     return float(min(along, 0.62 * max(height, width)))
 
 
-def _fit(
-    photo: Photo,
-    barrel: Barrel,
-    cylinder: Cylinder,
-    lattice: Lattice,
-    strip: Strip,
-    lines: Array,
-    core: tuple[float, float],
-    lo: float,
-    hi: float,
-) -> Graduations | None:
+def _fit(photo: Photo, prospect: Prospect, lattice: Lattice) -> Graduations | None:
     """Alternate between looking for the lines and fitting the pose, core first."""
+    sight, cylinder = prospect.sight, prospect.cylinder
+    barrel, strip = sight.barrel, sight.strip
     long_side = max(photo.gray.shape)
-    span_lo, span_hi = core
+    hi = (strip.gray.shape[1] - 1) / 2 / barrel.radius_px
+    lo = -hi
+    span_lo, span_hi = prospect.core
     walls, wall_weight, wall_sd_px = barrel.walls, SUPPOSED_WALL_WEIGHT, WALL_SD_PX
 
     def fitted(
-        pose: Cylinder, lattice: Lattice, k: Array, reach_px: float
+        pose: Cylinder, lattice: Lattice, k: Array, reach_px: float, lines: Array
     ) -> tuple[PoseFit, TickPoints] | None:
         """Pose and lattice by the lines *k* and the outlines as they are known by then."""
         reach = _window(lattice, reach_px, pose.radius_px)
@@ -289,10 +315,13 @@ def _fit(
         k = lattice.between(span_lo, span_hi)
         if len(k) < 5:
             return None
-        step = fitted(cylinder, lattice, k, reach_px)
+        step = fitted(cylinder, lattice, k, reach_px, prospect.lines)
         if step is None:
             return None
         fit, points = step
+        hopeless = max(HOPELESS_WEIGHT, HOPELESS_BY_CHANCE * float(np.sqrt(len(points))))
+        if reach_px < REACH_PX[0] and _weight(fit, reach_px) < hopeless:
+            return None
         cylinder, lattice = fit.cylinder, fit.lattice
         # the fitted part grows to where lines are actually seen
         seen = _seen_extent(points, lattice, fit.on_line)
@@ -306,26 +335,25 @@ def _fit(
     if len(x) < MIN_STRETCH_PX:
         return None
     phi = azimuths(cylinder.radius_px)
-    flat = np.minimum(unwrap(cylinder, strip, lines, x, phi), 1.0)
+    flat = np.minimum(unwrap(cylinder, strip, prospect.lines, x, phi), 1.0)
     profiles, _ = window_profiles(flat, phi)
-    seen_lines = graduation_lines(strip, lines, barrel.radius_px)
 
     def finished(lattice: Lattice) -> Graduations | None:
         """The last fits are to what is seen: beyond the scale's ends there is nothing to fit to."""
         pose, ends = cylinder, seen
         for _ in range(LAST_FITS):
             k = lattice.between(ends[0] - lattice.pitch / 2, ends[1] + lattice.pitch / 2)
-            step = fitted(pose, lattice, k, REACH_PX[-1])
+            step = fitted(pose, lattice, k, REACH_PX[-1], sight.measured)
             if step is None:
                 return None
             fit, points = step
             pose, lattice = fit.cylinder, fit.lattice
             ends = _seen_extent(points, lattice, fit.on_line)
-        flat = np.minimum(unwrap(pose, strip, seen_lines, x, phi), 1.0)
+        flat = np.minimum(unwrap(pose, strip, sight.painted, x, phi), 1.0)
         k = lattice.between(x[0], x[-1])
         k = k[(k >= lattice.k(ends[0]) - MARGIN) & (k <= lattice.k(ends[1]) + MARGIN)]
         presence = line_contrast(window_profiles(flat, phi)[0], x, lattice, k)
-        return Graduations(fit, strip, lines, points, k, presence)
+        return Graduations(fit, strip, sight.measured, points, k, presence)
 
     finer = _subdivide(profiles, x, lattice, cylinder.radius_px, seen)
     if finer == 1:
@@ -338,6 +366,17 @@ def _fit(
 def _window(lattice: Lattice, reach_px: float, radius_px: float) -> float:
     """How far from its supposed place (outer radii) a line is looked for."""
     return max(min(REACH_SHARE * lattice.pitch, reach_px / radius_px), 1.2 / radius_px)
+
+
+def _weight(fit: PoseFit, reach_px: float) -> float:
+    """`Graduations.weight` of *fit* to points looked for within *reach_px*."""
+    off = np.abs(fit.residuals_px)
+    off = off[~np.isnan(off)]
+    if not len(off):
+        return 0.0
+    spread = float(np.median(off))
+    chance = min(REACH_SHARE * fit.lattice.pitch * fit.cylinder.radius_px, reach_px) / 2
+    return len(off) * max(0.0, 1.0 - spread / chance)
 
 
 def _is_lost(fit: PoseFit, long_side_px: int) -> bool:

@@ -9,7 +9,7 @@ lines clearly; otherwise the photograph is refused as ambiguous.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import chain, pairwise
 from typing import TYPE_CHECKING, Any
@@ -117,7 +117,8 @@ class Labelling:
     ``sense``, against nozzle and flange changed over; ``supporting``: how many numerals speak for
     the labelling; ``against``: how many are read as something else, by their probabilities;
     ``longer``: scales with the same lines that go on beyond the last one, likeliest first, which
-    hidden lines do not exclude; ``lines_margin``: the lead without the numerals.
+    hidden lines do not exclude; ``lines_margin``: the lead without the numerals; ``looks``: what
+    was seen of numerals on the surface.
     """
 
     scale: Scale
@@ -138,6 +139,7 @@ class Labelling:
     against: float = 0.0
     longer: tuple[Scale, ...] = ()
     lines_margin: float = 0.0
+    looks: _Looks | None = field(default=None, repr=False, compare=False)
 
     def reaching(self, volume_ml: float) -> Labelling:
         """This labelling, or the likeliest ``longer`` one that *volume_ml* lies on if it is beyond.
@@ -242,7 +244,7 @@ def label_lines(graduations: Graduations, interval_ml: float | None) -> Labellin
     flat, x, phi = flat_picture(graduations)
     step = float(x[1] - x[0])
     columns = (graduations.lattice.x(k) - x[0]) / step
-    seen_ends = columns[first : last + 1]
+    looks = _Looks(flat, step, columns[first : last + 1])
     inside = (any_line > LINE_SEEN) & (k >= k[first]) & (k <= k[last])
     width = line_width(flat, x, phi, graduations.lattice.x(k[inside]), pitch)
     # the ends are looked at, and the numerals read, only for labellings that the lines leave alive
@@ -251,7 +253,7 @@ def label_lines(graduations: Graduations, interval_ml: float | None) -> Labellin
         return None
     alive = _with_ends(graduations, found)
     best = _best(alive, _Numerals(None, columns, any_line, step, (False, False)), k, x, phi)
-    for rows in _looks(flat, step, seen_ends):
+    for rows in looks:
         gain = SECOND_LOOK_GAIN if best.row is not None else 0.0
         for row in rows:
             numerals = _Numerals(row, columns, any_line, step, _cut_by_limb(row, phi))
@@ -260,7 +262,7 @@ def label_lines(graduations: Graduations, interval_ml: float | None) -> Labellin
                 best, gain = labelling, 0.0
         if best.numeral_score >= CLEAR_NUMERALS and best.margin >= CLEAR_MARGIN:
             break
-    return best
+    return replace(best, looks=looks)
 
 
 @dataclass(frozen=True)
@@ -382,17 +384,31 @@ def _hidden(pitch: float) -> int:
     return int(HIDDEN_RADII / pitch) + 2
 
 
-def _looks(flat: Array, step: float, columns: Array) -> Iterator[list[NumeralRow]]:
-    """Rows of numerals on *flat*: the best found unaided, then some of each digit height."""
-    looks: list[list[float] | None] = [None, *([h / step] for h in DIGIT_HEIGHTS)]
-    for heights in looks:
-        yield find_rows(
-            flat,
-            radius_px=1.0 / step,
-            tick_columns=columns,
-            digit_heights=heights,
-            most=ROWS_AT_A_LOOK,
-        )
+class _Looks:
+    """Rows of numerals on a flat picture of a barrel: the best found unaided, then some of each
+    digit height.  Each look is dear, and taken but once."""
+
+    def __init__(self, flat: NDArray[np.float32], step: float, columns: Array) -> None:
+        self.flat, self.step, self.columns = flat, step, columns
+        self._taken: list[list[NumeralRow]] = []
+
+    def __iter__(self) -> Iterator[list[NumeralRow]]:
+        heights: list[list[float] | None] = [None, *([h / self.step] for h in DIGIT_HEIGHTS)]
+        for look, digit_heights in enumerate(heights):
+            if look == len(self._taken):
+                rows = find_rows(
+                    self.flat,
+                    radius_px=1.0 / self.step,
+                    tick_columns=self.columns,
+                    digit_heights=digit_heights,
+                    most=ROWS_AT_A_LOOK,
+                )
+                self._taken.append(rows)
+            yield self._taken[look]
+
+    def mirrored(self) -> _Looks:
+        """The same surface in a mirror."""
+        return _Looks(np.ascontiguousarray(self.flat[::-1]), self.step, self.columns)
 
 
 def _azimuth(row: NumeralRow, phi: Array) -> float:
@@ -483,25 +499,26 @@ def reads_better_mirrored(graduations: Graduations, labelling: Labelling) -> boo
 
     That is so in a mirrored photograph, and where the print is seen from behind.
     """
-    flat, x, phi = flat_picture(graduations)
-    step = float(x[1] - x[0])
+    looks = labelling.looks
+    if looks is None:
+        raise ValueError("this labelling has no picture of the surface")
     k = graduations.k.astype(int)
-    columns = (graduations.lattice.x(k) - x[0]) / step
+    x, phi = labelling.flat_x, labelling.flat_phi
+    columns = (graduations.lattice.x(k) - x[0]) / looks.step
     any_line = _any_line(graduations)
-    span = (labelling.value_ml(k) >= 0) & (labelling.value_ml(k) <= labelling.scale.largest_ml)
     as_labelled = (labelling.scale, labelling.zero_k, labelling.direction)
 
-    def scores(picture: NDArray[np.float32]) -> Iterator[float]:
-        for row in chain.from_iterable(_looks(picture, step, columns[span])):
-            numerals = _Numerals(row, columns, any_line, step, _cut_by_limb(row, phi))
+    def scores(looks: _Looks) -> Iterator[float]:
+        for row in chain.from_iterable(looks):
+            numerals = _Numerals(row, columns, any_line, looks.step, _cut_by_limb(row, phi))
             yield float(numerals.scores(k, [as_labelled])[0])
 
     as_it_is = max(labelling.numeral_score, 0.0) + MIRROR_GAIN
-    mirrored = max(scores(np.ascontiguousarray(flat[::-1])), default=0.0)
+    mirrored = max(scores(looks.mirrored()), default=0.0)
     if mirrored <= as_it_is:
         return False
     # the best of many looks agrees by chance too: as many are taken of the surface as it is
-    return mirrored > max(scores(flat), default=0.0) + MIRROR_GAIN
+    return mirrored > max(scores(looks), default=0.0) + MIRROR_GAIN
 
 
 def flat_picture(graduations: Graduations) -> tuple[NDArray[np.float32], Array, Array]:

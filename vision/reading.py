@@ -13,6 +13,7 @@ from .absence import why_no_scale, without_syringe_or_glare
 from .barrel import barrel_of, find_barrels
 from .budget import budget_of
 from .contents import Air, air_in_front
+from .cover import lies_across
 from .evidence import collect
 from .finder_net import (
     MARGIN_BEFORE_ZERO,
@@ -21,7 +22,14 @@ from .finder_net import (
     finder_strip,
     stopper_net,
 )
-from .graduations import CLEAR_EVIDENCE, Graduations, Prospect, find_graduations, look_at
+from .graduations import (
+    CLEAR_EVIDENCE,
+    Graduations,
+    Prospect,
+    Sight,
+    find_graduations,
+    look_at,
+)
 from .labelling import Labelling, label_lines, reads_better_mirrored
 from .model import Outcome, Reading, Reason, Refusal
 from .photo import Photo, load_photo
@@ -29,7 +37,11 @@ from .plunger import MIN_MASS, SEEN_MASS, FiducialLine, measure_ring, peak_of
 from .silhouette import Silhouettes
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
+
+    from .barrel import Barrel
 
     Array = NDArray[Any]
 
@@ -39,6 +51,7 @@ OUTLINES = 2  # painted barrels that are looked at
 MIN_WEIGHT = 40.0  # agreeing points on lines below which there is no comb to speak of
 RIVAL_SHARE = 0.45  # a second comb with this share of the first's weight is a second syringe
 RIVAL_WEIGHT = 60.0
+CHANCE_WEIGHT = 3.0  # in units of the root of the number of points: what chance reaches
 RIVAL_SCORE = 80.0  # evidence from which another barrel is worth a fit: clutter reaches 60
 CLEAR_WEIGHT = 90.0
 MAX_TILT = np.radians(32)  # of the barrel, and of the view of the ring; no net saw steeper ones
@@ -58,6 +71,9 @@ FROM_THE_SIDE, MOST_SHARE_FROM_THE_SIDE = np.radians(60), 1 / 2
 # Of a scale's lines, where the net paints those that a stopper hides or that are worn: right scales
 # had 0.8 or more in 200 photographs but one (0.64), one of two different spacings 0.67.
 LEAST_LINES_SEEN = 0.75
+# A fiducial line so many intervals past the last line is believed only where that is seen to be the
+# last: else the stopper may hide more of the scale.
+PAST_LAST, CLEAR_END = 0.5, 1.0
 FRAME_MARGIN_PX = 2.0
 MAX_LINE_SD = 0.2  # outer radii: a fiducial line known no better than that is not seen
 
@@ -100,16 +116,24 @@ def read_pixels(
 ) -> Outcome:
     """As `read_photo`, for a photograph already decoded."""
     seen = Silhouettes(photo.bgr)
-    found = _graduations(photo, seen)
+    looks = _Looks(photo, seen)
+    found = looks.graduations()
     if isinstance(found, Reason):
         return Refusal((found,))
     if abs(found.cylinder.tilt) > MAX_TILT:
         return _refuse("tilt-too-large", photo, found)
     if _another_syringe(seen, found):
         return _refuse("several-syringes", photo, found)
-    labelling = label_lines(found, interval_ml)
-    if labelling is None or not _is_sure(labelling, found):
-        return _refuse(_why_unlabelled(found, photo, seen), photo, found)
+    labelled = _labelled(found, interval_ml)
+    if labelled is None:
+        if (code := without_syringe_or_glare(photo.gray, seen.barrels())) is not None:
+            return _refuse(code, photo, found)
+        # worn lines, and lines at the limb: where there are any is told by a net then
+        if (painted := looks.painted()) is not None:
+            labelled = _labelled(painted, interval_ml)
+    if labelled is None:
+        return _refuse(_why_unlabelled(found, photo), photo, found)
+    found, labelling = labelled
     if contradiction := _contradiction(labelling, capacity_ml):
         return _refuse("contradicts-given-syringe", photo, found, labelling, detail=contradiction)
     if not _ends_in_frame(photo, found, labelling):
@@ -122,7 +146,8 @@ def read_pixels(
         code = "plunger-not-visible" if whole else "plunger-cut-off"
         return _refuse(code, photo, found, labelling)
     line = measure_ring(photo, found.cylinder, guess, mass, labelling.direction)
-    if line.mass < MIN_MASS or line.sd > MAX_LINE_SD:
+    covered = lies_across(photo.bgr, found.cylinder, line.x)
+    if line.mass < MIN_MASS or line.sd > MAX_LINE_SD or covered:
         return _refuse("plunger-not-visible", photo, found, labelling)
     if abs(found.cylinder.view_angle(line.x)) > MAX_TILT:
         return _refuse("tilt-too-large", photo, found, labelling, line=line)
@@ -131,6 +156,8 @@ def read_pixels(
     if not _ends_in_frame(photo, found, labelling):
         return _refuse("scale-cut-off", photo, found, labelling)
     scale = labelling.scale
+    if volume > scale.largest_ml + PAST_LAST * scale.interval_ml and labelling.ends < CLEAR_END:
+        return _refuse("scale-ambiguous", photo, found, labelling, line=line)
     if not -0.5 * scale.interval_ml <= volume <= 1.02 * scale.largest_ml + scale.interval_ml:
         return _refuse("plunger-not-visible", photo, found, labelling, line=line)
     volume = max(volume, 0.0)
@@ -153,51 +180,72 @@ def read_pixels(
     )
 
 
-def _graduations(photo: Photo, seen: Silhouettes) -> Graduations | Reason:
-    """The one graduated barrel in the picture, fitted; or why there is none."""
-    outlines = seen.barrels()
-    proposed = [barrel_of(outline) for outline in outlines[:OUTLINES]]
-    prospects = [p for b in proposed if (p := look_at(photo, b)) is not None]
-    fitted = _fits(photo, prospects)
-    if not any(f.weight > CLEAR_WEIGHT for f in fitted):
-        # no clear scale where the net sees a barrel: combs of lines are looked for everywhere
-        barrels = find_barrels(photo.gray, 2 * BARRELS)
-        first = list(islice(barrels, BARRELS))
-        prospects = [p for b in first if (p := look_at(photo, b)) is not None]
-        if not any(p.score > CLEAR_EVIDENCE for p in prospects):
-            everything = [*proposed, *first, *barrels]
-            prospects = [
-                p for b in everything if (p := look_at(photo, b, thorough=True)) is not None
-            ]
-        fitted += _fits(photo, prospects)
-    best = max(fitted, key=lambda f: f.weight, default=None)
-    if best is None or best.weight < MIN_WEIGHT:
-        return Reason.of(why_no_scale(photo.gray, outlines))
-    for other in fitted:
-        if other.weight > max(RIVAL_WEIGHT, RIVAL_SHARE * best.weight) and _elsewhere(best, other):
-            return Reason.of("several-syringes")
-    return best
+class _Looks:
+    """Barrels looked at in one photograph, each unrolled but once."""
+
+    def __init__(self, photo: Photo, seen: Silhouettes) -> None:
+        self.photo = photo
+        self.outlines = seen.barrels()
+        proposed = [barrel_of(outline) for outline in self.outlines[:OUTLINES]]
+        self.sights = self._sights(proposed)
+
+    def graduations(self) -> Graduations | Reason:
+        """The one graduated barrel in the picture, fitted; or why there is none."""
+        first = [s.middle for s in self.sights]
+        fitted = self._fits(first)
+        if not any(f.weight > CLEAR_WEIGHT for f in fitted):
+            # no clear scale where the net sees a barrel: combs of lines are looked for everywhere
+            barrels = find_barrels(self.photo.gray, 2 * BARRELS)
+            sights = self._sights(islice(barrels, BARRELS))
+            prospects = [s.middle for s in sights]
+            if not any(p is not None and p.score > CLEAR_EVIDENCE for p in prospects):
+                sights = [*self.sights, *sights, *self._sights(barrels)]
+                prospects = [s.anywhere for s in sights]
+                prospects = [p for p in prospects if not any(p is done for done in first)]
+            fitted += self._fits(prospects)
+        best = max(fitted, key=lambda f: f.weight, default=None)
+        if best is None or best.weight < MIN_WEIGHT:
+            return Reason.of(why_no_scale(self.photo.gray, self.outlines))
+        for other in fitted:
+            if _is_rival(other, best) and _elsewhere(best, other):
+                return Reason.of("several-syringes")
+        return best
+
+    def painted(self) -> Graduations | None:
+        """The likeliest barrel, fitted to lines that the net paints; ``None`` without a scale."""
+        fitted = self._fits([s.in_paint for s in self.sights[:1]])
+        best = max(fitted, key=lambda f: f.weight, default=None)
+        return best if best is not None and best.weight >= MIN_WEIGHT else None
+
+    def _sights(self, barrels: Iterable[Barrel]) -> list[Sight]:
+        return [s for b in barrels if (s := look_at(self.photo, b)) is not None]
+
+    def _fits(self, prospects: Iterable[Prospect | None]) -> list[Graduations]:
+        """Poses and lattices fitted to *prospects*, as far as they matter."""
+        fitted: list[Graduations] = []
+        there = sorted((p for p in prospects if p is not None), key=lambda p: -p.score)
+        for i, prospect in enumerate(there):
+            # once there is a clear fit the rest matter only as a second syringe
+            clear = [f for f in fitted if f.weight > CLEAR_WEIGHT]
+            if any(_covers(f, prospect) for f in clear):
+                continue
+            if i >= PROSPECTS or (clear and prospect.score < RIVAL_SCORE):
+                break
+            graduations = find_graduations(self.photo, prospect)
+            if graduations is not None:
+                fitted.append(graduations)
+        return fitted
 
 
-def _fits(photo: Photo, prospects: list[Prospect]) -> list[Graduations]:
-    """Poses and lattices fitted to *prospects*, as far as they matter."""
-    fitted: list[Graduations] = []
-    for i, prospect in enumerate(sorted(prospects, key=lambda p: -p.score)):
-        # once there is a clear fit the rest matter only as a second syringe
-        clear = [f for f in fitted if f.weight > CLEAR_WEIGHT]
-        if any(_covers(f, prospect) for f in clear):
-            continue
-        if i >= PROSPECTS or (clear and prospect.score < RIVAL_SCORE):
-            break
-        graduations = find_graduations(photo, prospect)
-        if graduations is not None:
-            fitted.append(graduations)
-    return fitted
+def _is_rival(other: Graduations, best: Graduations) -> bool:
+    """True if *other* is a comb too: weighty beside *best*, and not by many points alone."""
+    chance = CHANCE_WEIGHT * float(np.sqrt(len(other.points)))
+    return other.weight > max(RIVAL_WEIGHT, RIVAL_SHARE * best.weight, chance)
 
 
 def _covers(fitted: Graduations, prospect: Prospect) -> bool:
     """True if *prospect* lies on the barrel already fitted."""
-    miss = fitted.cylinder.miss_distance(prospect.barrel.centre)
+    miss = fitted.cylinder.miss_distance(prospect.sight.barrel.centre)
     return bool(abs(float(miss)) < 1.3)
 
 
@@ -215,6 +263,16 @@ def _another_syringe(seen: Silhouettes, graduations: Graduations) -> bool:
     length = float(np.hypot(*along))
     other = seen.another(ends.mean(0), along / length, length, cylinder.radius_px)
     return other is not None
+
+
+def _labelled(
+    graduations: Graduations, interval_ml: float | None
+) -> tuple[Graduations, Labelling] | None:
+    """*graduations* with the one labelling that is sure, or ``None``."""
+    labelling = label_lines(graduations, interval_ml)
+    if labelling is None or not _is_sure(labelling, graduations):
+        return None
+    return graduations, labelling
 
 
 def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
@@ -250,10 +308,8 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
     return not reads_better_mirrored(graduations, labelling)
 
 
-def _why_unlabelled(graduations: Graduations, photo: Photo, seen: Silhouettes) -> str:
+def _why_unlabelled(graduations: Graduations, photo: Photo) -> str:
     """Scale cut off by the frame, or ambiguous."""
-    if (code := without_syringe_or_glare(photo.gray, seen.barrels())) is not None:
-        return code
     # most of the points: a few of them may be the desk's or the flange's
     first, last = np.percentile(graduations.points.k, [4, 96])
     ends = graduations.cylinder.project(graduations.lattice.x(np.array([first, last])), 0.0)
