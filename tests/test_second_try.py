@@ -1,0 +1,88 @@
+"""What the reader does where the first look does not settle the scale."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from spoilt_photographs import SAMPLES, empty_desks, sample
+
+from drawmark.vision import reading
+from drawmark.vision.labelling import Labelling, Scale
+from drawmark.vision.model import Reading, Refusal
+from drawmark.vision.photo import Photo, load_photo, photo_from_pixels
+from drawmark.vision.silhouette import Silhouettes
+
+FIVE, WORN = "five-ml-black-stopper-air-pocket", "ten-ml-brick-stopper-worn-print"
+
+
+def photo_of(name: str) -> Photo:
+    photo = load_photo(SAMPLES / f"{name}.jpg")
+    assert isinstance(photo, Photo)
+    return photo
+
+
+@pytest.mark.parametrize("name", [FIVE, WORN])
+def test_painted_lines_lead_to_the_scale_that_measured_ones_do(name: str) -> None:
+    photo = photo_of(name)
+    looks = reading._Looks(photo, Silhouettes(photo.bgr))
+    measured, painted = looks.graduations(), looks.painted()
+    assert not isinstance(measured, reading.Reason)
+    assert painted is not None
+    facing = [t for t in sample(name)[1]["ticks"] if t["facing"]]
+    places = np.array([t["mid"] for t in facing]) - 0.5
+    for graduations in (measured, painted):
+        k = graduations.lattice.k(graduations.cylinder.surface(places)[0])
+        assert np.abs(k - np.round(k)).max() < 0.2
+
+
+def test_what_the_first_look_leaves_open_is_read_by_the_second(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The first labelling is declared unsure: the photograph is read all the same, and right."""
+    photo, truth = photo_of(FIVE), sample(FIVE)[1]
+    is_sure, asked = reading._is_sure, []
+
+    def unsure_at_first(*args: object) -> bool:
+        asked.append(args)
+        return len(asked) > 1 and is_sure(*args)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(reading, "_is_sure", unsure_at_first)
+    outcome = reading.read_pixels(photo)
+    assert len(asked) == 2
+    assert isinstance(outcome, Reading)
+    assert abs(outcome.volume_ml - truth["true_volume_ml"]) < outcome.expanded_uncertainty_ml
+
+
+@pytest.mark.parametrize(("ends", "believed"), [(0.0, False), (5.0, True)])
+def test_past_the_last_line_that_is_seen_the_scale_must_be_seen_to_end(
+    ends: float, believed: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The stopper may hide more of the scale."""
+    photo, truth = photo_of(FIVE), sample(FIVE)[1]
+    interval = truth["scale_interval_ml"]
+    shorter = np.floor(truth["true_volume_ml"] / interval - 0.7) * interval
+    find = reading._labelled
+
+    def too_short(*args: object) -> object:
+        graduations, labelling = find(*args)  # type: ignore[arg-type, misc]
+        assert isinstance(labelling, Labelling)
+        scale = Scale(float(shorter), interval, labelling.scale.numbered_ml)
+        return graduations, replace(labelling, scale=scale, longer=(), ends=ends)
+
+    monkeypatch.setattr(reading, "_labelled", too_short)
+    outcome = reading.read_pixels(photo)
+    if believed:
+        assert isinstance(outcome, Reading)
+    else:
+        assert isinstance(outcome, Refusal)
+        assert outcome.reasons[0].code == "scale-ambiguous"
+
+
+def test_a_texture_is_not_two_syringes() -> None:
+    """Of many hundred points some always agree."""
+    *_, cloth = empty_desks()
+    outcome = reading.read_pixels(photo_from_pixels(cloth, None))
+    assert isinstance(outcome, Refusal)
+    assert outcome.reasons[0].code == "no-syringe"
