@@ -26,8 +26,8 @@ def photo_of(name: str) -> Photo:
 @pytest.mark.parametrize("name", [FIVE, WORN])
 def test_painted_lines_lead_to_the_scale_that_measured_ones_do(name: str) -> None:
     photo = photo_of(name)
-    looks = reading._Looks(photo, Silhouettes(photo.bgr))
-    measured, painted = looks.graduations(), looks.painted()
+    search = reading._Search(photo, Silhouettes(photo.bgr))
+    measured, painted = search.graduations(), search.painted()
     assert not isinstance(measured, reading.Reason)
     assert painted is not None
     facing = [t for t in sample(name)[1]["ticks"] if t["facing"]]
@@ -63,15 +63,15 @@ def test_past_the_last_line_that_is_seen_the_scale_must_be_seen_to_end(
     photo, truth = photo_of(FIVE), sample(FIVE)[1]
     interval = truth["scale_interval_ml"]
     shorter = np.floor(truth["true_volume_ml"] / interval - 0.7) * interval
-    find = reading._labelled
+    find = reading._sure_labelling
 
     def too_short(*args: object) -> object:
-        graduations, labelling = find(*args)  # type: ignore[arg-type, misc]
+        labelling = find(*args)  # type: ignore[arg-type]
         assert isinstance(labelling, Labelling)
         scale = Scale(float(shorter), interval, labelling.scale.numbered_ml)
-        return graduations, replace(labelling, scale=scale, longer=(), ends=ends)
+        return replace(labelling, scale=scale, longer=(), ends=ends)
 
-    monkeypatch.setattr(reading, "_labelled", too_short)
+    monkeypatch.setattr(reading, "_sure_labelling", too_short)
     outcome = reading.read_pixels(photo)
     if believed:
         assert isinstance(outcome, Reading)

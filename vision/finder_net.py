@@ -3,9 +3,9 @@
 The net looks at the barrel's unwrapped outer surface (columns along the axis, volume
 growing to the right, rows around the barrel) and says, for every column, how probable it
 is that the fiducial line lies there, and what fraction of the bore is air.  It knows which
-edge is meant; where exactly that edge lies is for a finer measurement to say.  The weights
-are ``finder.onnx.gz`` beside this file, made by ``sample_images/train_finder.py``; OpenCV's ``dnn``
-runs them.  See docs/finder.md.
+edge is meant; where exactly that edge lies is for a finer measurement to say.  The weights,
+of two nets whose mean it is, are ``finder.onnx.gz`` beside this file, made by
+``sample_images/train_finder.py``; OpenCV's ``dnn`` runs them.  See docs/finder.md.
 """
 
 from __future__ import annotations

@@ -35,7 +35,7 @@ ROUNDS = 2  # of the fit: with all points, then with each one's probability to b
 AZIMUTH_BIN = np.radians(8)
 LEAST_SCATTER_PX, MOST_SCATTER_PX = 0.08, 0.8
 EM_STEPS = 12
-LEAST_ON_LINE = 1e-6  # of the points: the share that the search for it can fall to
+LEAST_WHOLE = 1e-6  # of the points: the share that the search for it can fall to
 STRETCHES = 12  # along the scale
 SIGN2PI = -2j * np.pi
 BLOCK = 16  # frequencies
@@ -230,7 +230,7 @@ def _on_line(off_px: Array, phi: Array, k: Array) -> Array:
         share = np.clip(shares[0][groups[0]] * shares[1][groups[1]] / whole, 0.02, 0.98)
         on = share * np.exp(-0.5 * (off / sd) ** 2) / (sd * np.sqrt(2 * np.pi))
         found = on / (on + (1 - share) / width)
-        whole = max(float(found.mean()), LEAST_ON_LINE)
+        whole = max(float(found.mean()), LEAST_WHOLE)
         shares = [(np.bincount(g, found) + 2 * whole) / (np.bincount(g) + 2) for g in groups]
         square = float((found * off_or_0**2).sum() / max(found.sum(), 1e-9))
         sd = float(np.clip(np.sqrt(square), LEAST_SCATTER_PX, MOST_SCATTER_PX))

@@ -116,24 +116,24 @@ def read_pixels(
 ) -> Outcome:
     """As `read_photo`, for a photograph already decoded."""
     seen = Silhouettes(photo.bgr)
-    looks = _Looks(photo, seen)
-    found = looks.graduations()
+    search = _Search(photo, seen)
+    found = search.graduations()
     if isinstance(found, Reason):
         return Refusal((found,))
     if abs(found.cylinder.tilt) > MAX_TILT:
         return _refuse("tilt-too-large", photo, found)
     if _another_syringe(seen, found):
         return _refuse("several-syringes", photo, found)
-    labelled = _labelled(found, interval_ml)
-    if labelled is None:
+    labelling = _sure_labelling(found, interval_ml)
+    if labelling is None:
         if (code := without_syringe_or_glare(photo.gray, seen.barrels())) is not None:
             return _refuse(code, photo, found)
         # worn lines, and lines at the limb: where there are any is told by a net then
-        if (painted := looks.painted()) is not None:
-            labelled = _labelled(painted, interval_ml)
-    if labelled is None:
-        return _refuse(_why_unlabelled(found, photo), photo, found)
-    found, labelling = labelled
+        painted = search.painted()
+        labelling = None if painted is None else _sure_labelling(painted, interval_ml)
+        if painted is None or labelling is None:
+            return _refuse(_why_unlabelled(found, photo), photo, found)
+        found = painted
     if contradiction := _contradiction(labelling, capacity_ml):
         return _refuse("contradicts-given-syringe", photo, found, labelling, detail=contradiction)
     if not _ends_in_frame(photo, found, labelling):
@@ -146,8 +146,8 @@ def read_pixels(
         code = "plunger-not-visible" if whole else "plunger-cut-off"
         return _refuse(code, photo, found, labelling)
     line = measure_ring(photo, found.cylinder, guess, mass, labelling.direction)
-    covered = lies_across(photo.bgr, found.cylinder, line.x)
-    if line.mass < MIN_MASS or line.sd > MAX_LINE_SD or covered:
+    unsure = line.mass < MIN_MASS or line.sd > MAX_LINE_SD
+    if unsure or lies_across(photo.bgr, found.cylinder, line.x):
         return _refuse("plunger-not-visible", photo, found, labelling)
     if abs(found.cylinder.view_angle(line.x)) > MAX_TILT:
         return _refuse("tilt-too-large", photo, found, labelling, line=line)
@@ -180,7 +180,7 @@ def read_pixels(
     )
 
 
-class _Looks:
+class _Search:
     """Barrels looked at in one photograph, each unrolled but once."""
 
     def __init__(self, photo: Photo, seen: Silhouettes) -> None:
@@ -191,17 +191,16 @@ class _Looks:
 
     def graduations(self) -> Graduations | Reason:
         """The one graduated barrel in the picture, fitted; or why there is none."""
-        first = [s.middle for s in self.sights]
-        fitted = self._fits(first)
+        fitted = self._fits([s.middle for s in self.sights])
         if not any(f.weight > CLEAR_WEIGHT for f in fitted):
             # no clear scale where the net sees a barrel: combs of lines are looked for everywhere
             barrels = find_barrels(self.photo.gray, 2 * BARRELS)
             sights = self._sights(islice(barrels, BARRELS))
             prospects = [s.middle for s in sights]
             if not any(p is not None and p.score > CLEAR_EVIDENCE for p in prospects):
-                sights = [*self.sights, *sights, *self._sights(barrels)]
-                prospects = [s.anywhere for s in sights]
-                prospects = [p for p in prospects if not any(p is done for done in first)]
+                # on those that the net sees, the middle has been fitted already
+                prospects = [s.anywhere for s in self.sights if s.anywhere is not s.middle]
+                prospects += [s.anywhere for s in (*sights, *self._sights(barrels))]
             fitted += self._fits(prospects)
         best = max(fitted, key=lambda f: f.weight, default=None)
         if best is None or best.weight < MIN_WEIGHT:
@@ -213,9 +212,9 @@ class _Looks:
 
     def painted(self) -> Graduations | None:
         """The likeliest barrel, fitted to lines that the net paints; ``None`` without a scale."""
-        fitted = self._fits([s.in_paint for s in self.sights[:1]])
-        best = max(fitted, key=lambda f: f.weight, default=None)
-        return best if best is not None and best.weight >= MIN_WEIGHT else None
+        prospect = self.sights[0].in_paint if self.sights else None
+        fitted = None if prospect is None else find_graduations(self.photo, prospect)
+        return fitted if fitted is not None and fitted.weight >= MIN_WEIGHT else None
 
     def _sights(self, barrels: Iterable[Barrel]) -> list[Sight]:
         return [s for b in barrels if (s := look_at(self.photo, b)) is not None]
@@ -265,14 +264,10 @@ def _another_syringe(seen: Silhouettes, graduations: Graduations) -> bool:
     return other is not None
 
 
-def _labelled(
-    graduations: Graduations, interval_ml: float | None
-) -> tuple[Graduations, Labelling] | None:
-    """*graduations* with the one labelling that is sure, or ``None``."""
+def _sure_labelling(graduations: Graduations, interval_ml: float | None) -> Labelling | None:
+    """The best labelling of *graduations* if it is sure, or ``None``."""
     labelling = label_lines(graduations, interval_ml)
-    if labelling is None or not _is_sure(labelling, graduations):
-        return None
-    return graduations, labelling
+    return labelling if labelling is not None and _is_sure(labelling, graduations) else None
 
 
 def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
