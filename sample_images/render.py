@@ -14,8 +14,11 @@ import argparse
 import json
 import sys
 import time
+import zlib
 from dataclasses import replace
 from pathlib import Path
+
+import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
@@ -49,6 +52,23 @@ def _resized(scene: Scene, long_side: int) -> Scene:
     return replace(scene, camera=replace(camera, **size))
 
 
+def roughened(scene: Scene, spp: int) -> tuple[Scene, int]:
+    """A random scene rolled further, smaller or noisier, as comes; and fewer rays for it.
+
+    The same for the same scene.  For training: what is hard to read is seldom drawn otherwise.
+    """
+    rng = np.random.default_rng([20262, zlib.crc32(scene.name.encode())])
+    if rng.random() < 0.5:
+        roll = float(rng.uniform(-40, 40))
+        scene = replace(scene, placed=tuple(replace(p, roll_deg=roll) for p in scene.placed))
+    long_side = max(scene.camera.width, scene.camera.height)
+    if rng.random() < 0.4:
+        scene = _resized(scene, round(long_side * float(rng.uniform(0.5, 0.9))))
+    noise = scene.post.noise * float(rng.choice([1, 1, 2, 4]))
+    scene = replace(scene, post=replace(scene.post, noise=noise))
+    return scene, int(rng.choice([4, 8, 16, spp]))
+
+
 def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     what = parser.add_mutually_exclusive_group(required=True)
@@ -64,6 +84,7 @@ def main(argv: list[str] | None = None) -> int:
     )
     parser.add_argument("--readable", action="store_true", help="leave out those to be refused")
     parser.add_argument("--barrel-only", action="store_true", help="trace the syringe alone")
+    parser.add_argument("--rough", action="store_true", help="rolled, small, dim, grainy, as comes")
     parser.add_argument("--keep", action="store_true", help="skip what is already there")
     args = parser.parse_args(argv)
     step, offset = (int(v) for v in args.every.split(":")) if args.every else (1, 0)
@@ -86,10 +107,11 @@ def main(argv: list[str] | None = None) -> int:
         if args.keep and (args.out / f"{scene.name}.json").exists():
             continue
         began = time.perf_counter()
+        drawn_as, spp = roughened(scene, args.spp) if args.rough else (scene, args.spp)
         size = make(
-            scene,
+            drawn_as,
             args.out,
-            spp=args.spp,
+            spp=spp,
             background_spp=args.background_spp,
             barrel_only=args.barrel_only,
         )

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import time
 import zlib
 from pathlib import Path
@@ -436,10 +437,18 @@ def repainted(x: Any, rng: np.random.Generator) -> Any:
             (yy - u(-1, 1)).abs() < u(0.1, 0.5))  # fmt: skip
         fill = t(rng.uniform(0, 255, (n, 3))).view(n, 3, 1, 1)
         x = torch.where(where & (some(0.15) > 0), fill, x)
-    # grains of light, as of rough plastic or of few rays traced
-    grains = (torch.rand(n, 1, h, w, device=dev) < u(0.002, 0.05)) * some(0.3)
-    grains = grains * -torch.log(torch.rand(n, 1, h, w, device=dev).clamp(min=1e-3))
-    x = x + f.avg_pool2d(grains, 3, 1, 1) * u(20, 250)
+    # grains of light, as of rough plastic, of few rays traced, or where light falls through liquid:
+    # those lie on a stretch of the barrel, or along a side of it
+    many = torch.exp(u(math.log(0.002), math.log(0.2)))
+    grains = (torch.rand(n, 1, h, w, device=dev) < many) * some(0.35)
+    grains = grains * -torch.log(torch.rand(n, 1, h, w, device=dev).clamp(min=0.03))
+    wide = f.avg_pool2d(grains, 3, 1, 1) * 3
+    grains = torch.where(some(0.4) > 0, f.avg_pool2d(wide, (3, 5), 1, (1, 2)) * 3, wide)
+    stretch = torch.sigmoid((u(0.1, 1.2) - (xx - u(-1, 1)).abs()) * 60)
+    side = torch.sigmoid((u(0.2, 1.8) - (yy - u(-1, 1)).abs()) * 12)
+    where = torch.where(some(0.6) > 0, stretch * side, torch.ones_like(stretch * side))
+    x = x + grains * where * u(10, 120)
+    x = torch.where(some(0.7) > 0, x.clamp(0, 255), x)  # white at most, before the blur
     # streaks of light along the barrel, and gradients
     streak = torch.exp(-(((yy - u(-1, 1)) / u(0.03, 0.15)) ** 2))
     reach = torch.sigmoid((u(0.3, 2.5) - (xx - u(-1, 1)).abs()) * 12)
@@ -604,8 +613,11 @@ def fold(net: Any) -> None:
         block[1] = torch.nn.Identity()
 
 
-def export(states: list[Path], onnx: Path) -> None:
-    """One ONNX file of the mean of several trained nets, with what only training needs left out."""
+def export(states: list[Path], onnx: Path, shares: list[float] | None) -> None:
+    """One ONNX file of the mean of several trained nets, with what only training needs left out.
+
+    *shares*: how much each counts in what is told of air; all the same if not given.
+    """
     import torch
     from half_floats import store_half
 
@@ -616,12 +628,14 @@ def export(states: list[Path], onnx: Path) -> None:
 
         def forward(self, x: torch.Tensor) -> torch.Tensor:
             # (1, 3, W / 2): logits of fiducial line and pocket, bubbles' share of the section
-            told = []
-            for net in self.nets:
+            weights = shares or [1.0] * len(self.nets)
+            line, air = [], []
+            for net, weight in zip(self.nets, weights, strict=True):
                 out = net(x)
                 root = torch.sigmoid(out[:, 2:])
-                told.append(torch.cat([out[:, :2], root * root], 1))
-            return sum(told[1:], told[0]) / len(told)
+                line.append(out[:, :1] / len(self.nets))
+                air.append(torch.cat([out[:, 1:2], root * root], 1) * (weight / sum(weights)))
+            return torch.cat([sum(line[1:], line[0]), sum(air[1:], air[0])], 1)
 
     nets = []
     for state in states:
@@ -674,13 +688,14 @@ def main() -> None:
     p = sub.add_parser("export")
     p.add_argument("states", type=Path, nargs="+", help="weights of one net, or of several")
     p.add_argument("onnx", type=Path)
+    p.add_argument("--air", type=float, nargs="+", help="how much each net counts for air")
     args = parser.parse_args()
     if args.step == "strips":
         make_strips(args)
     elif args.step == "train":
         train(args)
     else:
-        export(args.states, args.onnx)
+        export(args.states, args.onnx, args.air)
 
 
 if __name__ == "__main__":

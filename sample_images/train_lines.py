@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import re
 import time
 from pathlib import Path
@@ -270,6 +271,17 @@ def spoilt(x: Any, lines: Any, rng: np.random.Generator) -> Any:
         at, half = uniform() * width, 1.0 + 40 * uniform() ** 2
         step = 70 * normal() * (uniform() < 0.3)
         x = x + step * torch.sigmoid((half - (column - at).abs()) * 1.5)
+    # grains of light on one stretch of the barrel, as where light falls through liquid
+    many = torch.exp(math.log(0.003) + uniform() * math.log(100))
+    grains = (uniform(n, 1, rows, width) < many) * -torch.log(uniform(n, 1, rows, width) + 0.05)
+    wide = F.avg_pool2d(F.pad(grains, (1, 1, 0, 0)), (1, 3), 1) * 2
+    wider = F.avg_pool2d(F.pad(grains, (2, 2, 1, 1)), (3, 5), 1) * 5
+    kind = uniform()
+    grains = torch.where(kind < 0.4, grains, torch.where(kind < 0.75, wide, wider))
+    stretch = torch.sigmoid((uniform() * width - (column - uniform() * width).abs()) * 0.5)
+    side = torch.sigmoid((uniform() * 1.5 * rows - (row - uniform() * rows).abs()) * 1.5)
+    x = x + (uniform() < 0.3) * (20 + 180 * uniform()) * grains * stretch * side
+    x = torch.where(uniform() < 0.7, x.clamp(0, 255), x)  # white at most, before the blur
     kernel = torch.tensor([0.25, 0.5, 0.25], device=dev).view(1, 1, 1, 3)
     blurred = x
     for _ in range(2):

@@ -516,6 +516,8 @@ class Drawer:
             cv2.line(kernel, (round(c - c * np.cos(t)), round(c - c * np.sin(t))),
                      (round(c + c * np.cos(t)), round(c + c * np.sin(t))), 1.0)  # fmt: skip
             seen = cv2.filter2D(seen, -1, kernel / kernel.sum())
+        if r.random() < 0.15:
+            seen = seen + glitter(r, seen.shape)
         seen = _developed(r, seen, most_noise=7.0)
 
         # unwrapped with a barrel somewhat too thick or thin and beside its place
@@ -549,6 +551,26 @@ def _developed(r: np.random.Generator, seen: np.ndarray, *, most_noise: float) -
         quality = [cv2.IMWRITE_JPEG_QUALITY, int(r.integers(55, 96))]
         seen = cv2.imdecode(cv2.imencode(".jpg", seen, quality)[1], cv2.IMREAD_GRAYSCALE)
     return seen
+
+
+def glitter(r: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
+    """Grains of light (H, W) to be added to a photograph, grey levels.
+
+    As where light falls through liquid or rough plastic: some a tenth as bright as others, of one
+    to three pixels, on one stretch of the barrel or along one side of it.
+    """
+    h, w = shape
+    grains = (r.random(shape) < np.exp(r.uniform(np.log(0.004), np.log(0.3)))).astype(np.float32)
+    grains *= np.minimum(r.exponential(1.0, shape).astype(np.float32), 3.0)
+    soft = float(r.uniform(0.35, 1.2))
+    grains = cv2.GaussianBlur(grains, (0, 0), soft) * (1 + 4 * soft * soft)
+    if r.random() < 0.5:  # it ends somewhere
+        along = r.random() < 0.5
+        place = np.arange(w if along else h, dtype=np.float32)
+        edge = 1 / (1 + np.exp(np.clip((place - r.uniform(0, len(place))) * r.choice([-2, 2]),
+                                       -30, 30)))  # fmt: skip
+        grains *= edge[None] if along else edge[:, None]
+    return np.asarray(grains * r.uniform(20, 220), np.float32)
 
 
 def worn(r: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
@@ -679,6 +701,10 @@ class Flats:
                 picture = picture + band * r.normal(0, 60)
             else:
                 picture = picture * (1 - band * r.uniform(0.3, 0.9))
+        if r.random() < 0.12:
+            share = r.uniform(0.4, 1)
+            grains = glitter(r, (round(H * share), round(W * share)))
+            picture = picture + cv2.resize(grains, (W, H), interpolation=cv2.INTER_LINEAR)
         if r.random() < 0.3:  # fewer pixels
             share = r.uniform(0.4, 1)
             small = cv2.resize(picture, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
@@ -693,63 +719,77 @@ class Flats:
         return _developed(r, np.clip(picture, 0, 255), most_noise=5.0)
 
 
-def pack(folders: list[Path], out: Path) -> None:
-    """Unwrap the rendered photographs with truth in *folders* and keep them in *out* (.npz)."""
+def unwrapped(path: Path) -> dict | None:
+    """The flat picture of the rendered photograph with truth *path*; None if it can't serve.
+
+    What the file of :func:`pack` keeps of it, but for the number of the picture.
+    """
     from train_finder import scale_mm, truth_cylinder
 
-    flats, sizes, step, quarter, height, held = [], [], [], [], [], []
-    word_flat, word_xy, word_label, readable = [], [], [], []
-    for path in sorted(p for folder in folders for p in folder.glob("*.json")):
-        truth = json.loads(path.read_text())
-        if truth.get("syringe_count") != 1 or not truth["readable"]:
-            continue
-        shown = truth["scale_print"]
-        fit = truth_cylinder(truth)
-        azimuth = -np.radians(truth["numerals_angle_to_camera_deg"])
-        if fit is None or fit[3] > 1 or abs(azimuth) > np.radians(90):
-            continue
-        cylinder, zero, per_mm, _ = fit
-        most = int(truth["graduated_max_ml"] / truth["numbered_increment_ml"] + 1e-6)
-        values = np.arange(not shown["zero_numeral"], most + 1) * truth["numbered_increment_ml"]
-        texts = [f"{v:g}" for v in values]
-        mm_per_ml = scale_mm(truth) / truth["graduated_max_ml"]
-        room = 0.86 * mm_per_ml * truth["numbered_increment_ml"]
-        along = shown["numeral_rot90"] % 2 == 0
-        font = min(shown["text_mm"], room / (0.56 * max(map(len, texts))) if along else room)
-        digit = 0.72 * font * per_mm  # outer radii
-        pixel = max(1 / cylinder.radius_px, digit / MOST_PACKED_PX)
-        x = np.arange(zero - 0.8, zero + scale_mm(truth) * per_mm + 0.8, pixel)
-        phi = np.arange(-MOST_AZIMUTH, MOST_AZIMUTH, pixel)
-        gray = cv2.imread(str(path.with_suffix(".jpg")), cv2.IMREAD_GRAYSCALE)
-        points = cylinder.project(x[None], phi[:, None]).astype(np.float32)
-        flat = cv2.remap(gray, points[..., 0], points[..., 1], cv2.INTER_LINEAR if
-                         pixel < 1.3 / cylinder.radius_px else cv2.INTER_AREA,
-                         borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
-        places = list(zero + values * mm_per_ml * per_mm)
-        beyond = max(0.75 * font + 1.0, 0.62 * font * len(texts[-1]) / 2 + font) * per_mm
-        places.append(max(places[-1], zero + scale_mm(truth) * per_mm) + beyond)
-        at = cylinder.project(np.array(places), np.clip(azimuth, -MOST_AZIMUTH, MOST_AZIMUTH))
-        inside = ((at > 3) & (at < np.array(gray.shape[::-1]) - 4)).all(axis=1)
-        for place, text, ok in zip(places, [*texts, UNIT_LABEL], inside, strict=True):
-            if text not in LABEL_INDEX:
-                raise ValueError(f"{path.name}: no class for {text}")
-            word_flat.append(len(flats))
-            word_xy.append(((place - x[0]) / pixel, (azimuth - phi[0]) / pixel))
-            word_label.append(LABEL_INDEX[text])
-            readable.append(ok and abs(azimuth) < np.radians(84))
-        quality = [cv2.IMWRITE_WEBP_QUALITY, 78]
-        flats.append(cv2.imencode(".webp", flat, quality)[1].ravel())
-        sizes.append(len(flats[-1]))
-        step.append(pixel)
-        quarter.append(shown["numeral_rot90"] % 4)
-        height.append(digit / pixel)
-        held.append(shown["font"].startswith(HELD_OUT_FONTS))
-    np.savez(out, webp=np.concatenate(flats), sizes=np.array(sizes), phi_step=np.array(step),
-             phi_low=-MOST_AZIMUTH, quarter=np.array(quarter), digit_height=np.array(height),
-             held_out=np.array(held), word_flat=np.array(word_flat), word_xy=np.array(word_xy),
-             word_label=np.array(word_label), word_readable=np.array(readable))  # fmt: skip
-    print(f"{out.name}: {len(flats)} flat pictures, {sum(held)} of them in fonts held out, "
-          f"{sum(readable)} numerals, {out.stat().st_size} bytes")  # fmt: skip
+    cv2.setNumThreads(1)
+    truth = json.loads(path.read_text())
+    if truth.get("syringe_count") != 1 or not truth["readable"]:
+        return None
+    shown = truth["scale_print"]
+    azimuth = -np.radians(truth["numerals_angle_to_camera_deg"])
+    if abs(azimuth) > np.radians(90):
+        return None
+    fit = truth_cylinder(truth)
+    if fit is None or fit[3] > 1:
+        return None
+    cylinder, zero, per_mm, _ = fit
+    most = int(truth["graduated_max_ml"] / truth["numbered_increment_ml"] + 1e-6)
+    values = np.arange(not shown["zero_numeral"], most + 1) * truth["numbered_increment_ml"]
+    texts = [f"{v:g}" for v in values]
+    mm_per_ml = scale_mm(truth) / truth["graduated_max_ml"]
+    room = 0.86 * mm_per_ml * truth["numbered_increment_ml"]
+    along = shown["numeral_rot90"] % 2 == 0
+    font = min(shown["text_mm"], room / (0.56 * max(map(len, texts))) if along else room)
+    digit = 0.72 * font * per_mm  # outer radii
+    pixel = max(1 / cylinder.radius_px, digit / MOST_PACKED_PX)
+    x = np.arange(zero - 0.8, zero + scale_mm(truth) * per_mm + 0.8, pixel)
+    phi = np.arange(-MOST_AZIMUTH, MOST_AZIMUTH, pixel)
+    gray = cv2.imread(str(path.with_suffix(".jpg")), cv2.IMREAD_GRAYSCALE)
+    points = cylinder.project(x[None], phi[:, None]).astype(np.float32)
+    flat = cv2.remap(gray, points[..., 0], points[..., 1], cv2.INTER_LINEAR if
+                     pixel < 1.3 / cylinder.radius_px else cv2.INTER_AREA,
+                     borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+    places = list(zero + values * mm_per_ml * per_mm)
+    beyond = max(0.75 * font + 1.0, 0.62 * font * len(texts[-1]) / 2 + font) * per_mm
+    places.append(max(places[-1], zero + scale_mm(truth) * per_mm) + beyond)
+    at = cylinder.project(np.array(places), np.clip(azimuth, -MOST_AZIMUTH, MOST_AZIMUTH))
+    inside = ((at > 3) & (at < np.array(gray.shape[::-1]) - 4)).all(axis=1)
+    texts.append(UNIT_LABEL)
+    if unknown := [text for text in texts if text not in LABEL_INDEX]:
+        raise ValueError(f"{path.name}: no class for {unknown[0]}")
+    return {
+        "webp": cv2.imencode(".webp", flat, [cv2.IMWRITE_WEBP_QUALITY, 78])[1].ravel(),
+        "phi_step": pixel,
+        "quarter": shown["numeral_rot90"] % 4,
+        "digit_height": digit / pixel,
+        "held_out": shown["font"].startswith(HELD_OUT_FONTS),
+        "word_xy": [((p - x[0]) / pixel, (azimuth - phi[0]) / pixel) for p in places],
+        "word_label": [LABEL_INDEX[text] for text in texts],
+        "word_readable": [ok and abs(azimuth) < np.radians(84) for ok in inside],
+    }
+
+
+def pack(folders: list[Path], out: Path, jobs: int) -> None:
+    """Unwrap the rendered photographs with truth in *folders* and keep them in *out* (.npz)."""
+    paths = sorted(p for folder in folders for p in folder.glob("*.json"))
+    with mp.get_context("spawn").Pool(jobs) as pool:
+        flats = [f for f in pool.map(unwrapped, paths, chunksize=4) if f is not None]
+    alike = {k: np.array([f[k] for f in flats]) for k in
+             ("phi_step", "quarter", "digit_height", "held_out")}  # fmt: skip
+    words = {k: np.concatenate([np.array(f[k]) for f in flats]) for k in
+             ("word_xy", "word_label", "word_readable")}  # fmt: skip
+    word_flat = np.repeat(np.arange(len(flats)), [len(f["word_label"]) for f in flats])
+    np.savez(out, webp=np.concatenate([f["webp"] for f in flats]),
+             sizes=np.array([len(f["webp"]) for f in flats]), phi_low=-MOST_AZIMUTH,
+             word_flat=word_flat, **alike, **words)  # fmt: skip
+    held, able = alike["held_out"].sum(), words["word_readable"].sum()
+    print(f"{out.name}: {len(flats)} flat pictures, {held} of them in fonts held out, "
+          f"{able} numerals, {out.stat().st_size} bytes")  # fmt: skip
 
 
 _YY, _XX = (a.astype(np.float32) for a in np.mgrid[0:H, 0:W])
@@ -862,6 +902,7 @@ def main() -> None:
     parser.add_argument("--state", type=Path, help="write the torch state here (.pt)")
     parser.add_argument("--no-export", action="store_true", help="only write the state")
     parser.add_argument("--pack", type=Path, nargs="+", help="unwrap the renders in these folders")
+    parser.add_argument("--jobs", type=int, default=1, help="processes that unwrap")
     parser.add_argument("--flats", type=Path, help="unwrapped renders (.npz) to cut patches from")
     parser.add_argument("--share", type=float, default=0.4, help="of patches cut from --flats")
     parser.add_argument("--device", default="cpu")
@@ -871,7 +912,7 @@ def main() -> None:
     args = parser.parse_args()
 
     if args.pack:
-        pack(args.pack, args.flats)
+        pack(args.pack, args.flats, args.jobs)
         return
     torch.set_num_threads(args.threads)
     torch.manual_seed(args.random_seed)
