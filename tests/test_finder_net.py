@@ -117,8 +117,11 @@ def test_moves_with_the_strip(seen) -> None:
 
 def test_does_not_mind_which_side_is_up(seen) -> None:
     _, strip, _, line = seen
-    turned = stopper_net().look(np.ascontiguousarray(strip[::-1])).fiducial_log_probs
-    assert abs(int(turned.argmax()) - line) < 0.12 * COLUMNS_PER_RADIUS
+    straight = stopper_net().look(strip)
+    turned = stopper_net().look(np.ascontiguousarray(strip[::-1]))
+    assert abs(int(turned.fiducial_log_probs.argmax()) - line) < 0.12 * COLUMNS_PER_RADIUS
+    np.testing.assert_allclose(turned.fiducial_log_probs, straight.fiducial_log_probs, atol=1e-3)
+    np.testing.assert_allclose(turned.air_fraction, straight.air_fraction, atol=1e-3)
 
 
 def test_other_column_pitch(seen) -> None:

@@ -157,8 +157,9 @@ class StopperNet:
             seen = np.asarray(
                 cv2.resize(seen, (columns, ROWS), interpolation=cv2.INTER_AREA), np.uint8
             )
-        self._net.setInput(normalise(seen)[None])
-        out = np.asarray(self._net.forward(), np.float64)[0]
+        # the barrel has no preferred side: the strip turned over is a second look
+        channels = normalise(seen)
+        out = np.mean([self._answer(look) for look in (channels, channels[:, ::-1])], axis=0)
         log_probs, absent = _log_softmax_with_absent(out[0])
         pocket = 1 / (1 + np.exp(-np.clip(out[1], -30, 30)))
         # from every second column of the strip looked at to those of the strip given
@@ -168,6 +169,11 @@ class StopperNet:
         log_probs = np.log(probs * (columns / width / 2))
         fraction = np.clip(np.stack(air), 0, 1).astype(np.float32)
         return Findings(log_probs.astype(np.float32), fraction, absent)
+
+    def _answer(self, channels: NDArray[np.float32]) -> NDArray[np.float64]:
+        """(3, W / 2): logits of fiducial line and pocket, bubbles' share, of (4, ROWS, W)."""
+        self._net.setInput(np.ascontiguousarray(channels[None]))
+        return np.asarray(self._net.forward(), np.float64)[0]
 
 
 # The net can be certain and wrong: this share of the probability is spread evenly.
