@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+AIR_DOUBTFUL = "air and liquid are hard to tell apart here: look for yourself"
 ADVISORY = (
     "Advisory: for simulation, practice and measurement research, never for a real patient. "
     "Local policy, a second person's check and licensed practice go first."

@@ -36,7 +36,7 @@ from .canvas import (
     tint,
     wrap,
 )
-from .options import ADVISORY
+from .options import ADVISORY, AIR_DOUBTFUL
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -506,7 +506,7 @@ def _figures(outcome: Outcome, check: Check | None) -> list[str]:
         f"a line every {format_amount(outcome.interval_ml)}, "
         f"last line {format_amount(outcome.graduated_max_ml)}",
     ]
-    if outcome.air_ml > 0:
+    if outcome.air_ml > 0 or outcome.air_in_doubt:
         rows.append(
             "at the line "
             + format_measured(outcome.volume_ml, outcome.expanded_uncertainty_ml)
@@ -515,6 +515,8 @@ def _figures(outcome: Outcome, check: Check | None) -> list[str]:
         )
     else:
         rows.append("no air found in front of the line")
+    if outcome.air_in_doubt:
+        rows.append(AIR_DOUBTFUL)
     if check is not None and check.decision is not None:
         places = decimals_for(2 * check.decision.standard_uncertainty_ml)
         rows.append(

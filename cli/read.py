@@ -10,9 +10,11 @@ import typer
 
 from ..calc.formatting import format_amount, format_measured
 from ..vision import Outcome, Reading, as_record
+from ..vision.model import AIR_IN_DOUBT
 from .batch import answer_all
 from .items import Item, find_items
 from .options import (
+    AIR_DOUBTFUL,
     Capacity,
     Dask,
     Debug,
@@ -115,7 +117,7 @@ class ReadForm:
         liquid_expanded_ml = math.hypot(record["expanded_uncertainty_ml"], air_expanded_ml)
         cells = (
             format_measured(record["volume_ml"], record["expanded_uncertainty_ml"]),
-            _air(record["air_ml"], air_expanded_ml),
+            _air(record["air_ml"], air_expanded_ml, record["volume_ml"]),
             format_measured(record["liquid_ml"], liquid_expanded_ml),
             f"{format_amount(record['capacity_ml'])} by {format_amount(record['interval_ml'])}",
         )
@@ -134,9 +136,12 @@ def _row(name: str, cells: tuple[str, ...], name_width: int) -> str:
 
 
 def air_text(reading: Reading) -> str:
-    """The air in front of the fiducial line, or that none was found."""
-    return _air(reading.air_ml, reading.air_expanded_uncertainty_ml)
+    """The air in front of the fiducial line, or that none was found; and if it is in doubt."""
+    found = _air(reading.air_ml, reading.air_expanded_uncertainty_ml, reading.volume_ml)
+    return f"{found}; {AIR_DOUBTFUL}" if reading.air_in_doubt else found
 
 
-def _air(air_ml: float, expanded_uncertainty_ml: float) -> str:
-    return format_measured(air_ml, expanded_uncertainty_ml) if air_ml > 0 else "none found"
+def _air(air_ml: float, expanded_uncertainty_ml: float, volume_ml: float) -> str:
+    if air_ml > 0 or expanded_uncertainty_ml > AIR_IN_DOUBT * volume_ml:
+        return format_measured(air_ml, expanded_uncertainty_ml)
+    return "none found"

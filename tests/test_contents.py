@@ -22,7 +22,7 @@ def columns(n: int, *stretches: tuple[int, int, float], bubbles: float = 0.0) ->
 
 
 def test_an_empty_barrel_is_all_air_though_numerals_hide_some_of_it() -> None:
-    told = columns(400, (0, 400, 0.99), (120, 150, 0.2))
+    told = columns(400, (0, 400, 0.999), (120, 150, 0.2))
     air, doubtful = air_columns(told, PER_RADIUS)
     assert air.sum() == 400
     assert doubtful < 8
@@ -30,7 +30,7 @@ def test_an_empty_barrel_is_all_air_though_numerals_hide_some_of_it() -> None:
 
 @given(st.integers(8, 300))
 def test_a_pocket_ends_where_its_surface_is(end: int) -> None:
-    air, doubtful = air_columns(columns(400, (0, end, 0.97)), PER_RADIUS)
+    air, doubtful = air_columns(columns(400, (0, end, 0.998)), PER_RADIUS)
     assert air.sum() == pytest.approx(end, abs=0.5)
     assert doubtful < 0.1 * end + 0.3 * PER_RADIUS  # a short one's being there is in doubt
 
@@ -59,6 +59,18 @@ def test_what_is_neither_full_nor_empty_is_in_doubt_between_both() -> None:
     low, high = air.sum() - 2 * doubtful, air.sum() + 2 * doubtful
     assert low <= 0
     assert high >= FULL_SHARE * n
+
+
+@pytest.mark.parametrize("share", [0.03, 0.1, 0.9, 0.97])
+def test_a_net_that_is_nowhere_sure_may_be_wrong_altogether(share: float) -> None:
+    n = 300
+    air, doubtful = air_columns(columns(n, (0, n, share)), PER_RADIUS)
+    assert air.sum() in (0, n)
+    assert 2 * doubtful >= n  # the other one is within its interval
+    sure = 0.998 if share > 0.5 else 0.002
+    air, doubtful = air_columns(columns(n, (0, n, sure)), PER_RADIUS)
+    assert air.sum() in (0, n)
+    assert 2 * doubtful < 0.1 * n
 
 
 def test_air_that_hangs_in_the_liquid_is_doubt() -> None:

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 SCHEMA = 1
 COVERAGE_FACTOR = 2
+#: Air known no better than this share of the volume is in doubt: all of it may be liquid, or air.
+AIR_IN_DOUBT = 0.25
 
 # code -> (what is wrong, what to do about it); DESIGN of refusals in docs/method.md
 REFUSALS: dict[str, tuple[str, str]] = {
@@ -182,6 +184,11 @@ class Reading:
     def air_expanded_uncertainty_ml(self) -> float:
         """Expanded uncertainty of the air volume, mL, k = 2."""
         return COVERAGE_FACTOR * self.air_standard_uncertainty_ml
+
+    @property
+    def air_in_doubt(self) -> bool:
+        """True if air and liquid are hard to tell apart: see AIR_IN_DOUBT."""
+        return self.air_expanded_uncertainty_ml > AIR_IN_DOUBT * self.volume_ml
 
     @property
     def liquid_ml(self) -> float:
