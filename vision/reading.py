@@ -70,7 +70,8 @@ SOME_AGAINST = 1.0  # from here on it is asked whether they agree better in a mi
 FROM_THE_SIDE, MOST_SHARE_FROM_THE_SIDE = np.radians(60), 1 / 2
 # Of a scale's lines, where the net paints those that a stopper hides or that are worn: right scales
 # had 0.8 or more in 200 photographs but one (0.64), one of two different spacings 0.67.
-LEAST_LINES_SEEN = 0.75
+LEAST_LINES_SEEN, LEAST_LINES_SEEN_IF_TOLD = 0.75, 0.6
+NUMERALS_WITHOUT_DOUBT = 15.0
 # A fiducial line so many intervals past the last line is believed only where that is seen to be the
 # last: else the stopper may hide more of the scale.
 PAST_LAST, CLEAR_END = 0.5, 1.0
@@ -275,7 +276,7 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
     aside = abs(labelling.azimuth) > FROM_THE_SIDE
     clear = labelling.numeral_score >= MIN_NUMERALS_UNSURE and not aside
     margin = MARGIN_WITH_CLEAR_NUMERALS if clear else MARGIN_WITH_NUMERALS
-    if labelling.margin < margin or labelling.seen < LEAST_LINES_SEEN:
+    if labelling.margin < margin or labelling.seen < _least_seen(labelling):
         return False
     # no rival need be alive for a scale to be a wrong one: printed for a barrel of another size,
     # carried on to where no barrel ends, with the nozzle at the wrong end, or other numerals
@@ -301,6 +302,14 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
         return False
     # lines look the same in a mirror, and through the barrel from behind; numerals don't
     return not reads_better_mirrored(graduations, labelling)
+
+
+def _least_seen(labelling: Labelling) -> float:
+    """Share of the lines that has to be seen: less of it if the numerals leave no doubt."""
+    told = labelling.numeral_score >= NUMERALS_WITHOUT_DOUBT and labelling.supporting >= MIN_WORDS
+    if told and labelling.against < SOME_AGAINST:
+        return LEAST_LINES_SEEN_IF_TOLD
+    return LEAST_LINES_SEEN
 
 
 def _why_unlabelled(graduations: Graduations, photo: Photo) -> str:
