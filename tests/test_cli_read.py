@@ -11,6 +11,9 @@ from drawn_syringe import make_reading, make_refusal
 from typer.testing import CliRunner
 
 from drawmark.cli.app import app
+from drawmark.cli.options import AIR_DOUBTFUL
+from drawmark.cli.overlay import _figures
+from drawmark.cli.read import air_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -36,6 +39,22 @@ def test_all_read(photo: Path, reader_says: Say) -> None:
     (record,) = records(result)
     assert record["photo"] == str(photo)
     assert record["volume_ml"] == pytest.approx(4.983)
+
+
+@pytest.mark.parametrize(
+    ("air_ml", "expanded_ml", "said"),
+    [(0.0, 0.12, "none found"), (0.0, 2.6, "0.0 ± 2.6 mL"), (0.3, 0.12, "0.30 ± 0.12 mL")],
+)
+def test_air_that_may_be_there_is_not_called_none(
+    photo: Path, reader_says: Say, air_ml: float, expanded_ml: float, said: str
+) -> None:
+    reading = make_reading(5.0, air_ml=air_ml, air_standard_uncertainty_ml=expanded_ml / 2)
+    reader_says(reading)
+    assert f"  {said}  " in read(photo).stdout
+    assert air_text(reading).startswith(said)
+    assert reading.air_in_doubt is (expanded_ml > 2)
+    assert (AIR_DOUBTFUL in air_text(reading)) is reading.air_in_doubt
+    assert (AIR_DOUBTFUL in _figures(reading, None)) is reading.air_in_doubt
 
 
 def test_a_refused_one_among_others(photo: Path, reader_says: Say) -> None:

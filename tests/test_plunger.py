@@ -7,7 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from drawmark.vision import plunger
 from drawmark.vision.cylinder import Camera, Cylinder
+from drawmark.vision.edge_net import Edge
 from drawmark.vision.photo import photo_from_pixels
 from drawmark.vision.plunger import (
     BORE_SHARE,
@@ -21,6 +23,7 @@ from drawmark.vision.plunger import (
     peak_of,
     wall_refraction,
 )
+from drawmark.vision.reading import MAX_LINE_SD
 
 X = np.arange(0, 8, 1 / 24)
 
@@ -164,3 +167,17 @@ def test_where_nothing_is_printed_or_sealed_there_are_no_rings() -> None:
     plain = photo_from_pixels(np.full((400, 700, 3), 190, np.uint8))
     cylinder = Cylinder(Camera(1e6, 349.5, 199.5), (350.0, 199.5), 0.0, 0.0, 0.0, 80.0)
     assert _two_rings(plain, cylinder, 0.0, 1) is None
+
+
+@pytest.mark.parametrize(("mass", "sd"), [(1.0, 0.012), (0.97, 0.09), (0.86, 0.15)])
+def test_a_finder_in_doubt_widens_the_line_and_never_without_end(
+    mass: float, sd: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without a second ring; the edge net's own share is small here."""
+    sure = Edge(0.0, 0.0156, 1.0)
+    monkeypatch.setattr(plunger, "find_edge", lambda *_: sure)
+    monkeypatch.setattr(plunger, "_two_rings", lambda *_: None)
+    plain = photo_from_pixels(np.full((400, 700, 3), 190, np.uint8))
+    line = plunger.measure_ring(plain, barrel(0.0), 0.0, mass, 1)
+    assert line.sd == pytest.approx(sd, rel=0.15)
+    assert line.sd < MAX_LINE_SD
