@@ -32,6 +32,7 @@ from drawmark.vision.lines_net import (
     COLUMNS_PER_RADIUS,
     ROWS,
     ROWS_PER_RADIUS,
+    TAUGHT_WEIGHT,
     WINDOWS,
 )
 from drawmark.vision.strip import cut_strip
@@ -308,7 +309,7 @@ def train(args: argparse.Namespace) -> None:
     )
     print(sum(p.numel() for p in net.parameters()), "parameters", len(deck.widths), flush=True)
     opt = torch.optim.AdamW(net.parameters(), lr=args.lr, weight_decay=0.01)
-    weight = torch.tensor(2.0, device=args.device)  # of lines against what is none
+    weight = torch.tensor(TAUGHT_WEIGHT, device=args.device)  # of lines against what is none
     began, step, total, last = time.time(), 0, 0.0, time.time()
     while (done := (time.time() - began) / (60 * args.minutes)) < 1:
         for g in opt.param_groups:

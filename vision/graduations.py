@@ -66,7 +66,7 @@ MIN_SUBDIVISION_SHARE = 0.33  # of the finer lines that are plainly there
 EMPTY_SHARE = 0.35
 # How much of what is measured counts where the net paints no line, how far about one that it
 # paints (outer radii), from what probability in full; and how much a painted line counts itself.
-UNPAINTED_SHARE, NEAR_PAINTED, SURE_PAINTED = 0.1, 0.12, 0.3
+UNPAINTED_SHARE, NEAR_PAINTED, SURE_PAINTED = 0.1, 0.12, 0.18
 PAINTED_SHARE = 0.5
 
 

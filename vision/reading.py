@@ -69,7 +69,8 @@ MOST_AGAINST, MOST_SHARE_AGAINST = 2.0, 1 / 3
 SOME_AGAINST = 1.0  # from here on it is asked whether they agree better in a mirror
 FROM_THE_SIDE, MOST_SHARE_FROM_THE_SIDE = np.radians(60), 1 / 2
 # Of a scale's lines, where the net paints those that a stopper hides or that are worn: right scales
-# had 0.8 or more in 200 photographs but one (0.64), one of two different spacings 0.67.
+# had 0.8 or more in 200 photographs but one (0.64), one of two different spacings 0.67. A small
+# barrel's fine lines are lost to grain: less will do where the numerals leave no doubt.
 LEAST_LINES_SEEN, LEAST_LINES_SEEN_IF_TOLD = 0.75, 0.6
 NUMERALS_WITHOUT_DOUBT = 15.0
 # A fiducial line so many intervals past the last line is believed only where that is seen to be the
