@@ -244,6 +244,8 @@ def labelled(**changes: object) -> Labelling:
         ({"margin": 3.9}, False),
         ({"margin": 4.1, **from_the_side(65)}, False),
         ({"margin": 5.1, **from_the_side(65)}, True),
+        ({"margin": 6.3, "numeral_score": 8.8, **from_the_side(74)}, False),
+        ({"margin": 6.3, "numeral_score": 8.8}, True),
         ({"margin": 4.9, "numeral_score": 10.9}, False),
         ({"margin": 5.1, "numeral_score": 10.9}, True),
         ({"seen": 0.7}, False),

@@ -288,7 +288,9 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
     share = MOST_SHARE_FROM_THE_SIDE if aside else MOST_SHARE_AGAINST
     if labelling.against > max(MOST_AGAINST, share * labelling.supporting):
         return False
-    if labelling.numeral_score >= MIN_NUMERALS and len(labelling.read) >= 2:
+    # far round, numerals beyond the limb are taken for others: 60 mL was read as 6 with 8.8
+    least = MIN_NUMERALS_UNSURE if aside else MIN_NUMERALS
+    if labelling.numeral_score >= least and len(labelling.read) >= 2:
         # a mirror leaves some numerals as they are, 1 and 8 and 0, and the others contradict
         return labelling.against < SOME_AGAINST or not reads_better_mirrored(graduations, labelling)
     if labelling.numeral_score >= MIN_NUMERALS_UNSURE and labelling.supporting >= MIN_WORDS:
