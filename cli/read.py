@@ -10,7 +10,7 @@ import typer
 
 from ..calc.formatting import format_amount, format_measured
 from ..vision import Outcome, Reading, as_record
-from ..vision.model import AIR_IN_DOUBT
+from ..vision.model import is_air_in_doubt
 from .batch import answer_all
 from .items import Item, find_items
 from .options import (
@@ -142,6 +142,6 @@ def air_text(reading: Reading) -> str:
 
 
 def _air(air_ml: float, expanded_uncertainty_ml: float, volume_ml: float) -> str:
-    if air_ml > 0 or expanded_uncertainty_ml > AIR_IN_DOUBT * volume_ml:
+    if air_ml > 0 or is_air_in_doubt(expanded_uncertainty_ml, volume_ml):
         return format_measured(air_ml, expanded_uncertainty_ml)
     return "none found"

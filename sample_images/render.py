@@ -84,7 +84,9 @@ def main(argv: list[str] | None = None) -> int:
     )
     parser.add_argument("--readable", action="store_true", help="leave out those to be refused")
     parser.add_argument("--barrel-only", action="store_true", help="trace the syringe alone")
-    parser.add_argument("--rough", action="store_true", help="rolled, small, dim, grainy, as comes")
+    parser.add_argument(
+        "--rough", action="store_true", help="rolled, small, noisy, grainy, as comes"
+    )
     parser.add_argument("--keep", action="store_true", help="skip what is already there")
     args = parser.parse_args(argv)
     step, offset = (int(v) for v in args.every.split(":")) if args.every else (1, 0)

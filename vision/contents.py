@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.special import logit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -129,9 +130,7 @@ def _altogether_wrong(probability: Array, pocket: int) -> float:
     *probability* (W,) of each column to be in a pocket of air, of which the first *pocket* are
     told to be.
     """
-    odds = np.exp(-MOST_LOGIT)
-    p = np.clip(np.asarray(probability, float), odds / (1 + odds), 1 / (1 + odds))
-    logit = np.log(p / (1 - p))
-    sure = float((logit[:pocket].sum() - logit[pocket:].sum()) / len(logit))
+    logits = np.clip(logit(np.asarray(probability, float)), -MOST_LOGIT, MOST_LOGIT)
+    sure = float((logits[:pocket].sum() - logits[pocket:].sum()) / len(logits))
     share = (NO_DOUBT_LOGIT - sure) / (NO_DOUBT_LOGIT - MOST_DOUBT_LOGIT)
     return MOST_DOUBT * float(np.clip(share, 0.0, 1.0))

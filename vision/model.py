@@ -21,6 +21,12 @@ COVERAGE_FACTOR = 2
 #: Air known no better than this share of the volume is in doubt: all of it may be liquid, or air.
 AIR_IN_DOUBT = 0.25
 
+
+def is_air_in_doubt(air_expanded_uncertainty_ml: float, volume_ml: float) -> bool:
+    """True if air known so well in this volume may as well be liquid: see AIR_IN_DOUBT."""
+    return air_expanded_uncertainty_ml > AIR_IN_DOUBT * volume_ml
+
+
 # code -> (what is wrong, what to do about it); DESIGN of refusals in docs/method.md
 REFUSALS: dict[str, tuple[str, str]] = {
     "not-an-image": (
@@ -188,7 +194,7 @@ class Reading:
     @property
     def air_in_doubt(self) -> bool:
         """True if air and liquid are hard to tell apart: see AIR_IN_DOUBT."""
-        return self.air_expanded_uncertainty_ml > AIR_IN_DOUBT * self.volume_ml
+        return is_air_in_doubt(self.air_expanded_uncertainty_ml, self.volume_ml)
 
     @property
     def liquid_ml(self) -> float:
