@@ -37,6 +37,28 @@ def test_painted_lines_lead_to_the_scale_that_measured_ones_do(name: str) -> Non
         assert np.abs(k - np.round(k)).max() < 0.2
 
 
+ONE, TWENTY = "one-ml-black-stopper-white-card", "twenty-ml-black-stopper-pink-liquid-kraft-card"
+
+
+@pytest.mark.parametrize("name", [ONE, FIVE, TWENTY])
+def test_numerals_lead_to_the_scale_that_lines_do(name: str) -> None:
+    photo, truth = photo_of(name), sample(name)[1]
+    search = reading._Search(photo, Silhouettes(photo.bgr))
+    told = reading._told_labelling(search, None)
+    assert told is not None
+    graduations, labelling = told
+    scale = truth["graduated_max_ml"], truth["scale_interval_ml"], truth["numbered_increment_ml"]
+    assert (
+        labelling.scale.largest_ml,
+        labelling.scale.interval_ml,
+        labelling.scale.numbered_ml,
+    ) == pytest.approx(scale)
+    facing = [t for t in truth["ticks"] if t["facing"]]
+    x = graduations.cylinder.surface(np.array([t["mid"] for t in facing]) - 0.5)[0]
+    off = labelling.value_ml(graduations.lattice.k(x)) - [t["value_ml"] for t in facing]
+    assert np.abs(off).max() < 0.2 * labelling.scale.interval_ml
+
+
 def test_what_the_first_look_leaves_open_is_read_by_the_second(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

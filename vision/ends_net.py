@@ -4,12 +4,13 @@ A comb of lines looks the same from both ends, and where lines are hidden it can
 too far.  What lies beyond its ends does not: the barrel narrows to a nozzle just before the
 zero line, and goes on to the flange, with a rod in it, behind the last line.  So the picture
 about each supposed end is a witness for direction and place of the scale that needs no
-numerals.  The weights are ``ends.onnx`` beside this file, made by
+numerals.  The weights are ``ends.onnx.gz`` beside this file, made by
 ``sample_images/train_ends.py``; OpenCV's ``dnn`` runs them.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -43,25 +44,43 @@ RADIUS_PX = 24.0
 FLOOR = 0.02
 
 
+@dataclass(frozen=True)
+class Window:
+    """What a patch about an end spans: from *inward* of it to *outward*, and *across* to both
+    sides of the axis, outer radii; its *rows* and *columns*; and the outer radius to which the
+    picture is shrunk before patches are cut, px."""
+
+    rows: int
+    columns: int
+    across: float
+    inward: float
+    outward: float
+    radius_px: float
+
+
+WINDOW = Window(ROWS, COLUMNS, ACROSS, INWARD, OUTWARD, RADIUS_PX)
+
+
 def end_patches(
     gray: NDArray[np.float32],
     place: Callable[[Array], tuple[Array, Array]],
     cylinder: Cylinder,
     x: Array,
     outward: Array,
+    window: Window = WINDOW,
 ) -> tuple[NDArray[np.float32], Array]:
-    """Patches (N, ROWS, COLUMNS) about the axial places *x* (N,), and how much of each is seen.
+    """Patches (N, rows, columns) about the axial places *x* (N,), and how much of each is seen.
 
     Columns run in the direction *outward* (N,), +1 or -1 along the axis.  *place* takes points
     (..., 2) of *cylinder*'s picture to columns and rows of *gray*.
     """
-    shrink = min(1.0, RADIUS_PX / cylinder.radius_px)
+    shrink = min(1.0, window.radius_px / cylinder.radius_px)
     size = (max(2, round(gray.shape[1] * shrink)), max(2, round(gray.shape[0] * shrink)))
     small = np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), np.float32)
     # twice as fine as the patch, then averaged
-    along = np.linspace(-INWARD, OUTWARD, 2 * COLUMNS)
-    aside = np.linspace(-ACROSS, ACROSS, 2 * ROWS)[:, None, None]
-    out = np.empty((len(x), ROWS, COLUMNS), np.float32)
+    along = np.linspace(-window.inward, window.outward, 2 * window.columns)
+    aside = np.linspace(-window.across, window.across, 2 * window.rows)[:, None, None]
+    out = np.empty((len(x), window.rows, window.columns), np.float32)
     seen = np.empty(len(x))
     for i, (at, way) in enumerate(zip(x, outward, strict=True)):
         places = at + way * along
@@ -77,12 +96,12 @@ def end_patches(
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )
-        out[i] = cv2.resize(patch, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
+        out[i] = cv2.resize(patch, (window.columns, window.rows), interpolation=cv2.INTER_AREA)
     return out, seen
 
 
 def normalise(patches: NDArray[np.float32]) -> NDArray[np.float32]:
-    """(N, ROWS, COLUMNS) grey patches -> (N, 1, ROWS, COLUMNS), each even in level and spread."""
+    """(N, H, W) grey patches -> (N, 1, H, W), each even in level and spread."""
     out = patches - patches.mean((1, 2), keepdims=True)
     out /= out.std((1, 2), keepdims=True) + 4
     return np.asarray(out[:, None], np.float32)

@@ -76,7 +76,8 @@ class Graduations:
 
     ``fit``: pose and lattice; line k stands at ``fit.lattice.x(k)``.  ``k`` (K,):
     line numbers looked at, also beyond the ends.  ``presence`` (K, W): contrast of each
-    in each azimuth window.
+    in each azimuth window; ``azimuths`` (W,): the windows' middles.  ``scale``: the stretch of
+    the whole scale, outer radii, where that was known beforehand.
     """
 
     fit: PoseFit
@@ -85,6 +86,8 @@ class Graduations:
     points: TickPoints
     k: Array
     presence: Array
+    azimuths: Array
+    scale: tuple[float, float] | None = None
 
     @property
     def cylinder(self) -> Cylinder:
@@ -159,7 +162,9 @@ class Sight:
 class Prospect:
     """Lattices supposed on a barrel, before any fit; ``score`` ranks prospects.
 
-    ``lines`` (H, W): where lines are looked for at first, those of ``sight`` measured or painted.
+    ``lines`` (H, W): where lines are looked for at first, those of ``sight`` measured or painted;
+    ``core``: the stretch looked at first, outer radii; ``scale``: that of the whole scale, where
+    it is known.
     """
 
     sight: Sight
@@ -167,6 +172,7 @@ class Prospect:
     lines: Array
     core: tuple[float, float]
     lattices: tuple[LatticeCandidate, ...]
+    scale: tuple[float, float] | None = None
 
     @property
     def score(self) -> float:
@@ -324,7 +330,7 @@ def _fit(photo: Photo, prospect: Prospect, lattice: Lattice) -> Graduations | No
             return None
         cylinder, lattice = fit.cylinder, fit.lattice
         # the fitted part grows to where lines are actually seen
-        seen = _seen_extent(points, lattice, fit.on_line)
+        seen = prospect.scale or _seen_extent(points, lattice, fit.on_line)
         grow = 0.25 * (seen[1] - seen[0])
         span_lo, span_hi = max(lo, seen[0] - grow), min(hi, seen[1] + grow)
         outlines = _outlines_beside(photo, cylinder, seen)
@@ -348,12 +354,13 @@ def _fit(photo: Photo, prospect: Prospect, lattice: Lattice) -> Graduations | No
                 return None
             fit, points = step
             pose, lattice = fit.cylinder, fit.lattice
-            ends = _seen_extent(points, lattice, fit.on_line)
+            ends = prospect.scale or _seen_extent(points, lattice, fit.on_line)
         flat = np.minimum(unwrap(pose, strip, sight.painted, x, phi), 1.0)
         k = lattice.between(x[0], x[-1])
         k = k[(k >= lattice.k(ends[0]) - MARGIN) & (k <= lattice.k(ends[1]) + MARGIN)]
-        presence = line_contrast(window_profiles(flat, phi)[0], x, lattice, k)
-        return Graduations(fit, strip, sight.measured, points, k, presence)
+        profiles, middles = window_profiles(flat, phi)
+        presence = line_contrast(profiles, x, lattice, k)
+        return Graduations(fit, strip, sight.measured, points, k, presence, middles, prospect.scale)
 
     finer = _subdivide(profiles, x, lattice, cylinder.radius_px, seen)
     if finer == 1:

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .ends_net import FLANGE, NOZZLE, end_patches, ends_net
+from . import ends_net, size_net
+from .ends_net import FLANGE, NOZZLE, end_patches
 from .numerals import (
     ENOUGH_SUPPORT,
     LEGIBLE,
@@ -30,6 +31,7 @@ from .numerals import (
 )
 from .numerals_net import LABEL_INDEX, LABELS, NONE_LABEL, UNIT_LABEL, label_of
 from .printing import custom, line_width, size_of_digits, size_of_lines
+from .progression import progression_of
 from .strip import unwrap
 
 if TYPE_CHECKING:
@@ -83,6 +85,7 @@ MIDDLE_SHARE = 0.25
 LOG_END_MISSING = -3.0
 # A numeral may be printed beyond the last line, so one without a line counts for less.
 NUMERAL_WITHOUT_LINE = 0.3
+EVENLY = 0.04  # how far numerals may say that lines are apart, off the interval supposed
 HIDDEN_RADII = 3.0  # stopper, cone and rod's end hide at most about this length, outer radii
 
 
@@ -117,8 +120,10 @@ class Labelling:
     ``sense``, against nozzle and flange changed over; ``supporting``: how many numerals speak for
     the labelling; ``against``: how many are read as something else, by their probabilities;
     ``longer``: scales with the same lines that go on beyond the last one, likeliest first, which
-    hidden lines do not exclude; ``lines_margin``: the lead without the numerals; ``looks``: what
-    was seen of numerals on the surface.
+    hidden lines do not exclude; ``lines_margin``: the lead without the numerals; ``nozzle``:
+    log-likelihood of the barrel's width in mm, by what is seen about the nozzle; ``run``: how many
+    more lines are seen than not on the stretch where that is most; ``looks``: what was seen of
+    numerals on the surface.
     """
 
     scale: Scale
@@ -139,6 +144,8 @@ class Labelling:
     against: float = 0.0
     longer: tuple[Scale, ...] = ()
     lines_margin: float = 0.0
+    nozzle: float = 0.0
+    run: int = 0
     looks: _Looks | None = field(default=None, repr=False, compare=False)
 
     def reaching(self, volume_ml: float) -> Labelling:
@@ -244,11 +251,16 @@ def label_lines(graduations: Graduations, interval_ml: float | None) -> Labellin
     flat, x, phi = flat_picture(graduations)
     step = float(x[1] - x[0])
     columns = (graduations.lattice.x(k) - x[0]) / step
-    looks = _Looks(flat, step, columns[first : last + 1])
+    with_numerals = np.zeros(len(k), bool)
+    with_numerals[first : last + 1] = True
+    if graduations.scale is not None:
+        with_numerals |= np.isin(k, graduations.lattice.between(*graduations.scale))
+    looks = _Looks(flat, step, columns[with_numerals])
     inside = (any_line > LINE_SEEN) & (k >= k[first]) & (k <= k[last])
     width = line_width(flat, x, phi, graduations.lattice.x(k[inside]), pitch)
     # the ends are looked at, and the numerals read, only for labellings that the lines leave alive
-    found = _hypotheses(graduations, any_line, (first, last), width, interval_ml)
+    lines = _Lines(graduations, any_line, width)
+    found = _hypotheses(lines, (first, last), interval_ml)
     if not found:
         return None
     alive = _with_ends(graduations, found)
@@ -257,7 +269,8 @@ def label_lines(graduations: Graduations, interval_ml: float | None) -> Labellin
         gain = SECOND_LOOK_GAIN if best.row is not None else 0.0
         for row in rows:
             numerals = _Numerals(row, columns, any_line, step, _cut_by_limb(row, phi))
-            labelling = _best(alive, numerals, k, x, phi)
+            told = _with_ends(graduations, _told(lines, row, columns, interval_ml, alive))
+            labelling = _best([*alive, *told], numerals, k, x, phi)
             if labelling.score > best.score + gain:
                 best, gain = labelling, 0.0
         if best.numeral_score >= CLEAR_NUMERALS and best.margin >= CLEAR_MARGIN:
@@ -278,6 +291,7 @@ class _Hypothesis:
     size: float
     ends: float = 0.0
     sense: float = 0.0
+    nozzle: float = 0.0
 
     @property
     def end_places(self) -> tuple[tuple[int, int], tuple[int, int]]:
@@ -291,62 +305,120 @@ class _Hypothesis:
         return self.scale.interval_ml, self.zero_k, self.direction
 
 
+class _Lines:
+    """What the lines say of labellings: all of their likelihood but ends and numerals.
+
+    *width*: the lines' thickness, outer radii, or none.
+    """
+
+    def __init__(self, graduations: Graduations, any_line: Array, width: float | None) -> None:
+        self.graduations, self.any_line, self.width = graduations, any_line, width
+        self.k = graduations.k.astype(int)
+        # a scale lies on a run of lines: what speaks for it there is a difference of two sums
+        self.lost = _sums_before(LOG_LINE_LOST * (1 - any_line))
+        self.beyond = _sums_before(LOG_LINE_BEYOND * any_line * (any_line > 0.4))
+        self.long_lines: dict[int, Array] = {}  # by lines per number: for each phase
+
+    def barrel(self, scale: Scale) -> tuple[float, float]:
+        """Outer radius, mm, and log-likelihood of a barrel with this scale for its size."""
+        length = scale.intervals * self.graduations.lattice.pitch
+        radius_mm = outer_radius_mm(scale.largest_ml, length)
+        barrel = slenderness(scale, length)
+        barrel += custom(scale.largest_ml, scale.interval_ml, scale.numbered_ml)
+        barrel += size_of_lines(self.width * radius_mm) if self.width is not None else 0.0
+        return radius_mm, barrel
+
+    def log_likelihoods(self, scale: Scale, direction: int, zero: Array) -> Array:
+        """(N,) of *scale* with its zero at each of the lines *zero* (N,)."""
+        k, n, per = self.k, scale.intervals, scale.per_number
+        if per not in self.long_lines:
+            evidence = [
+                _long_lines(self.graduations, self.any_line, k, per, phase) for phase in range(per)
+            ]
+            self.long_lines[per] = np.array([_sums_before(e) for e in evidence])
+        lowest = zero if direction > 0 else zero - n
+        start, stop = np.searchsorted(k, lowest), np.searchsorted(k, lowest + n, "right")
+        lines = self.lost[stop] - self.lost[start] + _ends_missing(self.any_line, start, stop)
+        lines += self.beyond[-1] - (self.beyond[stop] - self.beyond[start])
+        long_lines = self.long_lines[per]
+        lines += long_lines[zero % per, stop] - long_lines[zero % per, start]
+        return np.asarray(lines)
+
+
 def _hypotheses(
-    graduations: Graduations,
-    any_line: Array,
-    ends: tuple[int, int],
-    width: float | None,
-    interval_ml: float | None,
+    lines: _Lines, ends: tuple[int, int], interval_ml: float | None
 ) -> list[_Hypothesis]:
     """Labellings that are alive by all witnesses but ends and numerals, likeliest first.
 
-    *ends*: first and last index of the lines; *width*: their thickness, outer radii.
+    *ends*: first and last index of the lines.
     """
-    k = graduations.k.astype(int)
-    # a scale lies on a run of lines: what speaks for it there is a difference of two sums
-    lost = _sums_before(LOG_LINE_LOST * (1 - any_line))
-    beyond = _sums_before(LOG_LINE_BEYOND * any_line * (any_line > 0.4))
-    pitch = graduations.lattice.pitch
-    hidden = _hidden(pitch)
-    first, last = k[ends[0]], k[ends[1]]
-    long_lines: dict[int, Array] = {}  # by lines per number: for each phase
+    hidden = _hidden(lines.graduations.lattice.pitch)
+    first, last = lines.k[ends[0]], lines.k[ends[1]]
     supposed: list[tuple[Scale, int, float, float]] = []
     zeros, likelihoods = [], []
     for scale in scales(interval_ml=interval_ml):
-        n, per = scale.intervals, scale.per_number
+        n = scale.intervals
         if not last - first - 2 <= n <= 1.35 * (last - first) + hidden:
             continue
-        radius_mm = outer_radius_mm(scale.largest_ml, n * pitch)
-        barrel = slenderness(scale, n * pitch)
-        barrel += custom(scale.largest_ml, scale.interval_ml, scale.numbered_ml)
-        barrel += size_of_lines(width * radius_mm) if width is not None else 0.0
-        if per not in long_lines:
-            evidence = [_long_lines(graduations, any_line, k, per, phase) for phase in range(per)]
-            long_lines[per] = np.array([_sums_before(e) for e in evidence])
+        radius_mm, barrel = lines.barrel(scale)
         for direction in (1, -1):
             # zero_k such that the solid lines lie on the scale, give or take one
             low, high = (last - n - 1, first + 2) if direction > 0 else (last - 1, first + n + 2)
             zero = np.arange(int(low), int(high))
-            lowest = zero if direction > 0 else zero - n
-            start, stop = np.searchsorted(k, lowest), np.searchsorted(k, lowest + n, "right")
-            lines = lost[stop] - lost[start] + _ends_missing(any_line, start, stop) + barrel
-            lines += beyond[-1] - (beyond[stop] - beyond[start])
-            lines += long_lines[per][zero % per, stop] - long_lines[per][zero % per, start]
             supposed.append((scale, direction, radius_mm, barrel))
             zeros.append(zero)
-            likelihoods.append(lines)
+            likelihoods.append(lines.log_likelihoods(scale, direction, zero) + barrel)
     if not supposed:
         return []
     which = np.repeat(np.arange(len(supposed)), [len(zero) for zero in zeros])
-    zero, lines = np.concatenate(zeros), np.concatenate(likelihoods)
+    zero, likelihood = np.concatenate(zeros), np.concatenate(likelihoods)
     alive = []
-    for i in np.argsort(-lines, kind="stable")[:MOST_ALIVE]:
-        if lines[i] > lines.max() - LINES_ALIVE:
+    for i in np.argsort(-likelihood, kind="stable")[:MOST_ALIVE]:
+        if likelihood[i] > likelihood.max() - LINES_ALIVE:
             scale, direction, radius_mm, barrel = supposed[which[i]]
             alive.append(
-                _Hypothesis(scale, int(zero[i]), direction, float(lines[i]), radius_mm, barrel)
+                _Hypothesis(scale, int(zero[i]), direction, float(likelihood[i]), radius_mm, barrel)
             )
     return alive
+
+
+def _told(
+    lines: _Lines,
+    row: NumeralRow,
+    columns: Array,
+    interval_ml: float | None,
+    alive: list[_Hypothesis],
+) -> list[_Hypothesis]:
+    """Labellings that numerals suppose which grow evenly, other than those *alive*.
+
+    Where most lines are worn or beyond the limb, the lines by themselves suppose shorter scales.
+    *columns* (K,): of the lines, px of the picture that *row* was found in.
+    """
+    place = np.interp(np.arange(row.flat.shape[1]), columns, lines.k, left=np.nan, right=np.nan)
+    found = progression_of(row, place)
+    if found is None or not np.isfinite(found.x).all():
+        return []
+    per_ml = float(np.polyfit(found.values_ml, found.x, 1)[0])
+    direction = 1 if per_ml > 0 else -1
+    known = {(h.scale, h.zero_k, h.direction) for h in alive}
+    told = []
+    for scale in scales(interval_ml=interval_ml):
+        if not _is_multiple(found.numbered_ml, scale.numbered_ml):
+            continue
+        if abs(abs(per_ml) * scale.interval_ml - 1) > EVENLY:
+            continue
+        if scale.largest_ml < found.values_ml.max() - 1e-6:
+            continue
+        at_zero = np.median(found.x - direction * found.values_ml / scale.interval_ml)
+        radius_mm, barrel = lines.barrel(scale)
+        zero = np.round(at_zero).astype(int) + np.array([-1, 0, 1])
+        likelihoods = lines.log_likelihoods(scale, direction, zero) + barrel
+        told += [
+            _Hypothesis(scale, int(z), direction, float(likelihood), radius_mm, barrel)
+            for z, likelihood in zip(zero, likelihoods, strict=True)
+            if (scale, int(z), direction) not in known
+        ]
+    return told
 
 
 def _sums_before(values: Array) -> Array:
@@ -356,26 +428,37 @@ def _sums_before(values: Array) -> Array:
 
 def _with_ends(graduations: Graduations, found: list[_Hypothesis]) -> list[_Hypothesis]:
     """*found* with what is seen about their scales' ends, likeliest first."""
+    if not found:
+        return []
     places = sorted({place for h in found for place in h.end_places})
     k, way = np.array(places).T
-    patches, seen = _end_patches(graduations, k, way)
-    odds = dict(zip(places, ends_net().log_odds(patches, seen), strict=True))
+    patches, seen = _end_patches(graduations, k, way, ends_net.WINDOW)
+    odds = dict(zip(places, ends_net.ends_net().log_odds(patches, seen), strict=True))
+    fronts = sorted({h.end_places[0] for h in found})
+    k, way = np.array(fronts).T
+    patches, seen = _end_patches(graduations, k, way, size_net.WINDOW)
+    widths = dict(zip(fronts, size_net.size_net().log_likelihoods(patches, seen), strict=True))
     out = []
     for h in found:
         zero, last = h.end_places
         ends = float(odds[zero][NOZZLE] + odds[last][FLANGE])
         sense = ends - float(odds[zero][FLANGE] + odds[last][NOZZLE])
-        out.append(replace(h, lines=h.lines + ends, ends=ends, sense=sense))
+        nozzle = size_net.at_radius(widths[zero], h.radius_mm)
+        lines = h.lines + ends + nozzle
+        out.append(replace(h, lines=lines, ends=ends, sense=sense, nozzle=nozzle))
     return sorted(out, key=lambda h: -h.lines)
 
 
-def _end_patches(graduations: Graduations, k: Array, way: Array) -> tuple[Array, Array]:
+def _end_patches(
+    graduations: Graduations, k: Array, way: Array, window: ends_net.Window
+) -> tuple[Array, Array]:
     return end_patches(
         graduations.strip.gray,
         graduations.strip.columns_rows,
         graduations.cylinder,
         graduations.lattice.x(k),
         way,
+        window,
     )
 
 
@@ -459,7 +542,15 @@ def _best(
         *numerals.witnesses(k, best.scale, best.zero_k, best.direction),
         _longer(scored, k, numerals.any_line),
         best.lines - max(by_lines) if by_lines else np.inf,
+        best.nozzle,
+        _run(numerals.any_line[on] > LINE_SEEN),
     )
+
+
+def _run(there: Array) -> int:
+    """Most that True outnumbers False by, of any stretch of *there* (K,)."""
+    total = np.concatenate([[0], np.cumsum(np.where(there, 1, -1))])
+    return int((total - np.minimum.accumulate(total)).max())
 
 
 def _longer(

@@ -27,6 +27,7 @@ HARMONICS = 4
 CHANCE = 8.0  # of the best of four harmonics, by chance
 LEAST_EVIDENCE = 20.0
 CANDIDATES = 3
+NEAR = 0.03  # of a pitch that is known
 
 
 @dataclass(frozen=True)
@@ -46,14 +47,17 @@ def window_profiles(flat: Array, phi: Array, width: float = WINDOW) -> tuple[Arr
     return (cumulative[starts + n] - cumulative[starts]) / n, phi[starts] + width / 2
 
 
-def find_lattices(flat: Array, x: Array, phi: Array, radius_px: float) -> list[LatticeCandidate]:
+def find_lattices(
+    flat: Array, x: Array, phi: Array, radius_px: float, *, near: float | None = None
+) -> list[LatticeCandidate]:
     """Supposed lattices in the unwrapped line strengths *flat* (len(phi), len(x)), best first.
 
     A lattice of frequency f has power at f, 2f, 3f and so on, and nowhere between: each
     frequency is credited with its first harmonics (the H-test for pulsed light, de Jager,
     Raubenheimer and Swanepoel 1989, cited from memory).  Power is in units of the noise
     beside it, so that a stopper or numerals, strong at low frequencies, count for little,
-    and capped, so that evenly spread lines beat one strong spot.
+    and capped, so that evenly spread lines beat one strong spot.  *near*: the pitch, outer radii,
+    where it is known from elsewhere: then less evidence will do.
     """
     profiles, centres = window_profiles(flat, phi)
     step = float(x[1] - x[0])
@@ -70,6 +74,8 @@ def find_lattices(flat: Array, x: Array, phi: Array, radius_px: float) -> list[L
     power = np.minimum(power, MOST_POWER) + LOG_SHARE * beyond
     longest = min(MAX_PITCH, n * step / MIN_PERIODS)
     band = np.flatnonzero((frequency > 1 / longest) & (frequency < radius_px / MIN_PITCH_PX))
+    if near is not None:
+        band = band[np.abs(frequency[band] * near - 1) < NEAR]
     if not len(band):
         return []
     credit = np.zeros((len(profiles), len(band)))
@@ -85,7 +91,7 @@ def find_lattices(flat: Array, x: Array, phi: Array, radius_px: float) -> list[L
     out = []
     for _ in range(CANDIDATES):
         i = int(total.argmax())
-        if total[i] < LEAST_EVIDENCE:
+        if total[i] <= (LEAST_EVIDENCE if near is None else 0.0):
             break
         w = int(credit[:, i].argmax())
         f = _peak(amplitude[credit[:, i] > 0].sum(0), band[i], int(resolution)) * frequency[1]

@@ -37,7 +37,7 @@ class ShapedSyringe(Syringe):
         return [tip, *_bulging(base, end, self.hollow_power), zero]
 
     def _outside_profile(self) -> Profile:
-        luer_tip, luer_base = self.nozzle_bore_mm + 1.0, self.nozzle_bore_mm + 1.25
+        luer_tip, luer_base = self.luer_radii_mm
         base = (self.nozzle_base_x_mm - 1.2 * self.wall_mm, luer_base)
         end = -self.shoulder_gap_mm
         straight = min(self.shoulder_lead_mm, 0.8 * (end - base[0]))

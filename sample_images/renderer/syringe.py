@@ -84,6 +84,9 @@ class Syringe:
     shoulder_gap_mm: float = 0.3
     nozzle_mm: float = 9.0
     nozzle_bore_mm: float = 0.8
+    # Outer radius of the nozzle's tip, from where it widens by 3 in 100; none: as its bore has it.
+    luer_mm: float | None = None
+    collar_mm: float | None = None  # outer radius of a locking collar around the nozzle, if any
     flange_mm: float = 6.0
     flange_cut_mm: float = 2.0
     flange_thick_mm: float = 2.0
@@ -97,6 +100,7 @@ class Syringe:
     rod_disc_share: float = 0.9
     attachment: str = "none"  # "none" | "cap" | "needle"
     attachment_colour: str = "blue"
+    attachment_girth: float = 1.0
     content: str = "clear"  # "clear" | "empty" | "milky" | a tint
     plug_mm: float | None = None  # where the air at the nozzle ends, on the axis
     meniscus_mm: float = 0.8
@@ -149,6 +153,13 @@ class Syringe:
     def stopper_mm(self) -> float:
         """Length of the stopper from the front ring's leading edge backwards."""
         return self.bands()[-1][1] + 0.25 + self.tail_mm
+
+    @property
+    def luer_radii_mm(self) -> tuple[float, float]:
+        """Outer radius of the nozzle at its tip and at its base."""
+        if self.luer_mm is None:
+            return self.nozzle_bore_mm + 1.0, self.nozzle_bore_mm + 1.25
+        return self.luer_mm, self.luer_mm + 0.03 * self.nozzle_mm
 
     def bands(self) -> list[tuple[float, float]]:
         """Where the rings touch the bore, as (start, end) in mm from the fiducial line."""
@@ -290,7 +301,7 @@ class Syringe:
 
     def _barrel(self, n: int) -> tuple[list[Mesh], list[Mesh], list[Mesh]]:
         g, ro, r = self.shoulder_gap_mm, self.outer_mm, self.bore_mm
-        luer_tip, luer_base = self.nozzle_bore_mm + 1.0, self.nozzle_bore_mm + 1.25
+        luer_tip, luer_base = self.luer_radii_mm
         outside: Profile = [
             (self.tip_x_mm, self.nozzle_bore_mm),
             (self.tip_x_mm, luer_tip - 0.15),
@@ -308,6 +319,8 @@ class Syringe:
             lathe(outside, segments=n),
             lathe(flange, segments=n, shape=self.flange_shape),
         ]
+        if self.collar_mm is not None:
+            walls.append(lathe(self._collar(self.collar_mm), segments=n))
         inside = [*self.inside_profile()[:-1]]
         lead = self.fiducial_x_mm
         waists: list[Profile] = [[(start, r), (end, r)] for start, end in self._waists()]
@@ -329,6 +342,12 @@ class Syringe:
             wet_from = [start, *inside[1:]]
         wet = [[*wet_from, (lead, r)], *waists[:flooded]]
         return walls, air, [lathe(p, segments=n) for p in wet]
+
+    def _collar(self, outer_mm: float) -> Profile:
+        """A tube about the nozzle, which looks out of it by a quarter of its length."""
+        base = self.nozzle_base_x_mm - 1.2 * self.wall_mm - 0.05
+        front, inner = self.tip_x_mm + 0.25 * self.nozzle_mm, outer_mm - 0.8
+        return [(front, inner), (front, outer_mm), (base, outer_mm), (base, inner), (front, inner)]
 
     def flange_shape(self, phi: np.ndarray, r: float) -> np.ndarray:
         """Radius of the flange at each angle: a disc with two sides cut off along y."""
@@ -430,7 +449,7 @@ class Syringe:
         if self.attachment == "none":
             return {}
         base = self.nozzle_base_x_mm - 1.2 * self.wall_mm - 0.3
-        r0 = self.nozzle_bore_mm + 1.45
+        r0 = (self.luer_radii_mm[1] + 0.2) * self.attachment_girth
         if self.attachment == "cap":
             length = self.nozzle_mm + 5
             profile = [
