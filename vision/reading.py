@@ -64,7 +64,7 @@ MIN_WORDS = 3
 # Where the picture of the nozzle says how wide the barrel is, and that of both ends which is which,
 # a lead of so much will do: of 130 photographs whose numerals leave the scale open the best one was
 # right in all 29 with a lead of 6 or more, and wrong in 4 of 9 with 5 to 6.
-MARGIN_BY_NOZZLE, NOZZLE_SPEAKS, SENSE_SPEAKS = 6.5, 0.5, 3.0
+MARGIN_BY_NOZZLE, NOZZLE_SPEAKS, SENSE_SPEAKS = 7.0, 0.5, 3.0
 NUMERALS_FOR_DIRECTION = 4.0
 LEAST_SIZE = -5.0  # right scales had more than -4.2 in 275 photographs, tenfold ones less than -7
 LEAST_ENDS = -2.5  # right scales had more than -1.9 in 195 photographs, too long ones less than -3
