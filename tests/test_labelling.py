@@ -236,6 +236,12 @@ def labelled(**changes: object) -> Labelling:
     return replace(sure, **changes)  # type: ignore[arg-type]
 
 
+def by_nozzle(**changes: object) -> dict[str, object]:
+    """A labelling without legible numerals that nozzle and flange speak for, changed."""
+    told = {"numeral_score": 0.5, "read": (), "supporting": 1, "lines_margin": 2.0, "margin": 7.1}
+    return {**told, "nozzle": 0.6, "sense": 3.1, "ends": 0.1, **changes}
+
+
 @pytest.mark.parametrize(
     ("changes", "sure"),
     [
@@ -276,6 +282,16 @@ def labelled(**changes: object) -> Labelling:
         ({"numeral_score": 4.5, "read": (), "lines_margin": 6.5}, False),
         ({"numeral_score": 1.0, "read": (), "margin": 20.0, "lines_margin": 20.0}, False),
         ({"numeral_score": -6.0, "read": (), "margin": 20.0, "lines_margin": 20.0}, False),
+        ({"seen": 0.3, "supporting": 4, "supposed": True}, True),
+        ({"seen": 0.2, "supporting": 4, "supposed": True}, False),
+        ({"seen": 0.3, "supporting": 3, "supposed": True}, False),
+        ({"seen": 0.3, "supporting": 4}, False),
+        (by_nozzle(), True),
+        (by_nozzle(margin=6.9), False),
+        (by_nozzle(nozzle=0.4), False),
+        (by_nozzle(sense=2.9), False),
+        (by_nozzle(ends=-0.1), False),
+        (by_nozzle(seen=0.7), False),
     ],
 )
 def test_a_labelling_is_sure_by_its_lead_and_by_what_speaks_for_it(
@@ -283,6 +299,13 @@ def test_a_labelling_is_sure_by_its_lead_and_by_what_speaks_for_it(
 ) -> None:
     monkeypatch.setattr(reading, "reads_better_mirrored", lambda *_: False)
     assert reading._is_sure(labelled(**changes), None) is sure  # type: ignore[arg-type]
+
+
+def test_the_nozzle_is_not_enough_where_a_mirror_reads_better(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(reading, "reads_better_mirrored", lambda *_: True)
+    assert reading._is_sure(labelled(**by_nozzle()), None) is False  # type: ignore[arg-type]
 
 
 def test_lines_alone_are_not_enough_where_a_mirror_reads_better(

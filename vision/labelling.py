@@ -85,6 +85,7 @@ MIDDLE_SHARE = 0.25
 LOG_END_MISSING = -3.0
 # A numeral may be printed beyond the last line, so one without a line counts for less.
 NUMERAL_WITHOUT_LINE = 0.3
+LEAST_TOLD_SIZE = -5.0
 EVENLY = 0.04  # how far numerals may say that lines are apart, off the interval supposed
 HIDDEN_RADII = 3.0  # stopper, cone and rod's end hide at most about this length, outer radii
 
@@ -122,8 +123,9 @@ class Labelling:
     ``longer``: scales with the same lines that go on beyond the last one, likeliest first, which
     hidden lines do not exclude; ``lines_margin``: the lead without the numerals; ``nozzle``:
     log-likelihood of the barrel's width in mm, by what is seen about the nozzle; ``run``: how many
-    more lines are seen than not on the stretch where that is most; ``looks``: what was seen of
-    numerals on the surface.
+    more lines are seen than not on the stretch where that is most; ``supposed``: whether the lines
+    were supposed by numerals before any was seen; ``looks``: what was seen of numerals on the
+    surface.
     """
 
     scale: Scale
@@ -146,6 +148,7 @@ class Labelling:
     lines_margin: float = 0.0
     nozzle: float = 0.0
     run: int = 0
+    supposed: bool = False
     looks: _Looks | None = field(default=None, repr=False, compare=False)
 
     def reaching(self, volume_ml: float) -> Labelling:
@@ -269,13 +272,13 @@ def label_lines(graduations: Graduations, interval_ml: float | None) -> Labellin
         gain = SECOND_LOOK_GAIN if best.row is not None else 0.0
         for row in rows:
             numerals = _Numerals(row, columns, any_line, step, _cut_by_limb(row, phi))
-            told = _with_ends(graduations, _told(lines, row, columns, interval_ml, alive))
+            told = _with_ends(graduations, _told(lines, row, x, interval_ml, alive))
             labelling = _best([*alive, *told], numerals, k, x, phi)
             if labelling.score > best.score + gain:
                 best, gain = labelling, 0.0
         if best.numeral_score >= CLEAR_NUMERALS and best.margin >= CLEAR_MARGIN:
             break
-    return replace(best, looks=looks)
+    return replace(best, looks=looks, supposed=graduations.scale is not None)
 
 
 @dataclass(frozen=True)
@@ -385,20 +388,20 @@ def _hypotheses(
 def _told(
     lines: _Lines,
     row: NumeralRow,
-    columns: Array,
+    x: Array,
     interval_ml: float | None,
     alive: list[_Hypothesis],
 ) -> list[_Hypothesis]:
     """Labellings that numerals suppose which grow evenly, other than those *alive*.
 
     Where most lines are worn or beyond the limb, the lines by themselves suppose shorter scales.
-    *columns* (K,): of the lines, px of the picture that *row* was found in.
+    *x*: axial places of the columns that *row* was found in, outer radii.
     """
-    place = np.interp(np.arange(row.flat.shape[1]), columns, lines.k, left=np.nan, right=np.nan)
-    found = progression_of(row, place)
-    if found is None or not np.isfinite(found.x).all():
+    found = progression_of(row, x)
+    if found is None:
         return []
-    per_ml = float(np.polyfit(found.values_ml, found.x, 1)[0])
+    k = lines.graduations.lattice.k(found.x)
+    per_ml = float(np.polyfit(found.values_ml, k, 1)[0])
     direction = 1 if per_ml > 0 else -1
     known = {(h.scale, h.zero_k, h.direction) for h in alive}
     told = []
@@ -409,8 +412,10 @@ def _told(
             continue
         if scale.largest_ml < found.values_ml.max() - 1e-6:
             continue
-        at_zero = np.median(found.x - direction * found.values_ml / scale.interval_ml)
+        at_zero = np.median(k - direction * found.values_ml / scale.interval_ml)
         radius_mm, barrel = lines.barrel(scale)
+        if barrel < LEAST_TOLD_SIZE:  # points lost in all numerals are told by the barrel's size
+            continue
         zero = np.round(at_zero).astype(int) + np.array([-1, 0, 1])
         likelihoods = lines.log_likelihoods(scale, direction, zero) + barrel
         told += [

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .graduations import Prospect, Sight
+from .graduations import Prospect
 from .labelling import scales
 from .lattice import MIN_PITCH_PX, find_lattices
 from .numerals import HEIGHTS_IN_RADII, LEAST_DIGIT_PX, find_rows
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from .cylinder import Cylinder
-    from .graduations import Graduations
+    from .graduations import Graduations, Sight
     from .photo import Photo
 
     Array = NDArray[Any]

@@ -320,12 +320,10 @@ def _told_labelling(
     if not labelled:
         return None
     graduations, labelling = max(labelled, key=lambda told: told[1].run)
-    others = [
-        other.run for _, other in labelled if other.scale.interval_ml != labelling.scale.interval_ml
-    ]
-    if labelling.run < max(LEAST_RUN, *(RUN_AHEAD * run for run in others), 0.0):
-        return None
-    return (graduations, labelling) if _is_sure(labelling, graduations) else None
+    interval_ml = labelling.scale.interval_ml
+    rivals = [other.run for _, other in labelled if other.scale.interval_ml != interval_ml]
+    ahead = labelling.run >= max(LEAST_RUN, RUN_AHEAD * max(rivals, default=0))
+    return (graduations, labelling) if ahead and _is_sure(labelling, graduations) else None
 
 
 def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
@@ -333,7 +331,7 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
     aside = abs(labelling.azimuth) > FROM_THE_SIDE
     clear = labelling.numeral_score >= MIN_NUMERALS_UNSURE and not aside
     margin = MARGIN_WITH_CLEAR_NUMERALS if clear else MARGIN_WITH_NUMERALS
-    if labelling.margin < margin or labelling.seen < _least_seen(labelling, graduations):
+    if labelling.margin < margin or labelling.seen < _least_seen(labelling):
         return False
     # no rival need be alive for a scale to be a wrong one: printed for a barrel of another size,
     # carried on to where no barrel ends, with the nozzle at the wrong end, or other numerals
@@ -371,13 +369,13 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
     return not reads_better_mirrored(graduations, labelling)
 
 
-def _least_seen(labelling: Labelling, graduations: Graduations) -> float:
+def _least_seen(labelling: Labelling) -> float:
     """Share of the lines that has to be seen: less of it if the numerals leave no doubt."""
     told = labelling.numeral_score >= NUMERALS_WITHOUT_DOUBT and labelling.supporting >= MIN_WORDS
     if not told or labelling.against >= SOME_AGAINST:
         return LEAST_LINES_SEEN
     # numerals that suppose the lines, and stand where these turn out to be, need fewer of them
-    by_numerals = graduations.scale is not None and labelling.supporting >= MANY_WORDS
+    by_numerals = labelling.supposed and labelling.supporting >= MANY_WORDS
     return LEAST_LINES_SEEN_IF_SUPPOSED if by_numerals else LEAST_LINES_SEEN_IF_TOLD
 
 
