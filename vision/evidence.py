@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .model import Evidence, NumeralMark, TickMark
+from .pose import AZIMUTH_BIN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     Array = NDArray[Any]
 
 ARC = np.radians(np.linspace(-80, 80, 33))
+# Points together that a line is seen by, expected, and how far apart they may be in azimuth.
+LEAST_SEEN, GAP = 0.85, 2.5 * AZIMUTH_BIN
 MOST_LINES = 130
 
 
@@ -49,7 +52,7 @@ def collect(
     walls = tuple(photo.to_displayed(cylinder.project(along, side * limb)) for side in (-1, 1))
     ticks = []
     for k in np.arange(round(k_from), round(k_to) + 1)[:MOST_LINES]:
-        phi = graduations.points.phi[graduations.points.k == k]
+        phi = _seen_from_to(graduations, k)
         used = len(phi) > 0
         arc = np.linspace(phi.min() - 0.07, phi.max() + 0.07, 9) if used else np.radians([-8, 0, 8])
         value = float(labelling.value_ml(k)) if labelling is not None else float("nan")
@@ -63,6 +66,19 @@ def collect(
         tilt_deg=None if line is None else float(np.degrees(cylinder.view_angle(line.x))),
         ring_spacing_ml=_ring_spacing_ml(graduations, labelling, line),
     )
+
+
+def _seen_from_to(graduations: Graduations, k: float) -> Array:
+    """Azimuths (N,) of the points that line *k* is seen by, side by side; none if it is not.
+
+    Where no line is seen, what is darkest was found all the same, and counted for next to nothing.
+    """
+    of_line = graduations.points.k == k
+    phi, on_line = graduations.points.phi[of_line], graduations.fit.on_line[of_line]
+    order = np.argsort(phi)
+    runs = np.split(order, np.flatnonzero(np.diff(phi[order]) > GAP) + 1)
+    run = max(runs, key=lambda points: float(on_line[points].sum()))
+    return phi[run] if on_line[run].sum() >= LEAST_SEEN else phi[:0]
 
 
 def _ring_spacing_ml(

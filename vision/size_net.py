@@ -44,8 +44,10 @@ class SizeNet:
         of each outer radius than on any; 0 where too little is *seen* of a patch."""
         if len(patches) == 0:
             return np.zeros((0, len(RADII_MM)))
-        self._net.setInput(normalise(patches))
-        logits = np.asarray(self._net.forward(), np.float64).reshape(len(patches), len(RADII_MM))
+        # a barrel has no preferred side: each is looked at as it is and turned over
+        both = np.concatenate([patches, patches[:, ::-1]])
+        self._net.setInput(normalise(both))
+        logits = np.asarray(self._net.forward(), np.float64).reshape(2, len(patches), -1).mean(0)
         logits /= TEMPERATURE
         probs = np.exp(logits - logits.max(axis=1, keepdims=True))
         probs /= probs.sum(axis=1, keepdims=True)
