@@ -108,3 +108,17 @@ def test_a_texture_is_not_two_syringes() -> None:
     outcome = reading.read_pixels(photo_from_pixels(cloth, None))
     assert isinstance(outcome, Refusal)
     assert outcome.reasons[0].code == "no-syringe"
+
+
+@pytest.mark.parametrize(("mirrored", "better"), [(False, False), (True, True)])
+def test_a_mirror_that_agrees_beyond_chance_is_believed(mirrored: bool, better: bool) -> None:
+    """However many looks at the surface as it is agree as well as the best in the mirror."""
+    photo = photo_of(FIVE)
+    graduations = reading._Search(photo, Silhouettes(photo.bgr)).graduations()
+    assert not isinstance(graduations, reading.Reason)
+    labelling = reading.label_lines(graduations, None)
+    assert labelling is not None
+    assert labelling.looks is not None
+    looks = labelling.looks.mirrored() if mirrored else labelling.looks
+    unread = replace(labelling, looks=looks, numeral_score=5.0)
+    assert reading.reads_better_mirrored(graduations, unread) is better
