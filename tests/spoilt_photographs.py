@@ -10,6 +10,8 @@ from typing import Any
 import cv2
 import numpy as np
 
+from drawmark.vision.cylinder import Camera, Cylinder
+
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
 PAPER = (214, 216, 219)  # blue, green, red of white paper in a photograph
 
@@ -29,6 +31,18 @@ def axis_of(truth: dict[str, Any]) -> tuple[np.ndarray, np.ndarray, float, float
     length = float(np.linalg.norm(last - zero))
     per_mm = length / long_mm
     return zero, (last - zero) / length, per_mm, per_mm * truth["outer_diameter_mm"] / 2
+
+
+def barrel_of(name: str) -> tuple[np.ndarray, Cylinder, float]:
+    """Grey picture, cylinder whose x is 0 at the zero line, and x of the last line."""
+    bgr, truth = sample(name)
+    zero, along, per_mm, radius = axis_of(truth)
+    height, width = bgr.shape[:2]
+    camera = Camera(1.2 * max(height, width), (width - 1) / 2, (height - 1) / 2)
+    angle = float(np.arctan2(along[1], along[0]))
+    cylinder = Cylinder(camera, (float(zero[0]), float(zero[1])), angle, 0.0, 0.0, radius)
+    last = max(t["x_mm"] for t in truth["ticks"]) * per_mm / radius
+    return bgr.mean(axis=2).astype(np.float32), cylinder, last
 
 
 def across(direction: np.ndarray) -> np.ndarray:

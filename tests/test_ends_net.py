@@ -7,9 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from spoilt_photographs import SAMPLES, axis_of, sample
+from spoilt_photographs import SAMPLES, barrel_of
 
-from drawmark.vision.cylinder import Camera, Cylinder
 from drawmark.vision.ends_net import (
     COLUMNS,
     FLANGE,
@@ -27,20 +26,8 @@ NAMES = sorted(
 )
 
 
-def barrel(name: str) -> tuple[np.ndarray, Cylinder, float]:
-    """Grey picture, cylinder whose x is 0 at the zero line, and x of the last line."""
-    bgr, truth = sample(name)
-    zero, along, per_mm, radius = axis_of(truth)
-    height, width = bgr.shape[:2]
-    camera = Camera(1.2 * max(height, width), (width - 1) / 2, (height - 1) / 2)
-    angle = float(np.arctan2(along[1], along[0]))
-    cylinder = Cylinder(camera, (float(zero[0]), float(zero[1])), angle, 0.0, 0.0, radius)
-    last = max(t["x_mm"] for t in truth["ticks"]) * per_mm / radius
-    return bgr.mean(axis=2).astype(np.float32), cylinder, last
-
-
 def odds(name: str, x: list[float], outward: list[int]) -> np.ndarray:
-    gray, cylinder, _ = barrel(name)
+    gray, cylinder, _ = barrel_of(name)
     patches, seen = end_patches(
         gray, lambda p: (p[..., 0], p[..., 1]), cylinder, np.array(x), np.array(outward)
     )
@@ -53,14 +40,14 @@ def test_there_are_samples() -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_nozzle_and_flange_are_told_apart(name: str) -> None:
-    _, _, last = barrel(name)
+    _, _, last = barrel_of(name)
     zero_end, far_end = odds(name, [0.0, last], [-1, 1])
     assert zero_end[NOZZLE] + far_end[FLANGE] > 1.0 + zero_end[FLANGE] + far_end[NOZZLE]
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_the_middle_of_a_barrel_is_no_nozzle_end(name: str) -> None:
-    _, _, last = barrel(name)
+    _, _, last = barrel_of(name)
     assert odds(name, [0.4 * last, 0.6 * last], [-1, -1])[:, NOZZLE].max() < 0
 
 
@@ -75,7 +62,7 @@ def test_the_odds_are_bounded() -> None:
 
 
 def test_what_is_not_in_the_picture_says_nothing() -> None:
-    gray, cylinder, last = barrel(NAMES[0])
+    gray, cylinder, last = barrel_of(NAMES[0])
     patches, seen = end_patches(
         gray, lambda p: (p[..., 0] - 2 * gray.shape[1], p[..., 1]), cylinder, np.array([last]),
         np.array([1]),
@@ -90,7 +77,7 @@ def test_no_patches_no_odds() -> None:
 
 
 def test_the_level_does_not_matter_and_contrast_hardly() -> None:
-    gray, cylinder, last = barrel(NAMES[0])
+    gray, cylinder, last = barrel_of(NAMES[0])
     patches, _ = end_patches(
         gray, lambda p: (p[..., 0], p[..., 1]), cylinder, np.array([0.0, last]), np.array([-1, 1])
     )

@@ -6,9 +6,8 @@ import json
 
 import numpy as np
 import pytest
-from spoilt_photographs import SAMPLES, axis_of, sample
+from spoilt_photographs import SAMPLES, barrel_of, sample
 
-from drawmark.vision.cylinder import Camera, Cylinder
 from drawmark.vision.ends_net import end_patches
 from drawmark.vision.size_net import RADII_MM, WINDOW, WRONG, at_radius, size_net
 
@@ -20,13 +19,7 @@ TENFOLD = 10 ** (1 / 3)  # in volume; barrels of one shape are wider by its cube
 
 def at_zero_line(name: str) -> np.ndarray:
     """Log-likelihoods of the outer radii in sample *name*."""
-    bgr, truth = sample(name)
-    zero, along, _, radius = axis_of(truth)
-    height, width = bgr.shape[:2]
-    camera = Camera(1.2 * max(height, width), (width - 1) / 2, (height - 1) / 2)
-    angle = float(np.arctan2(along[1], along[0]))
-    cylinder = Cylinder(camera, (float(zero[0]), float(zero[1])), angle, 0.0, 0.0, radius)
-    gray = bgr.mean(axis=2).astype(np.float32)
+    gray, cylinder, _ = barrel_of(name)
     patches, seen = end_patches(
         gray, lambda p: (p[..., 0], p[..., 1]), cylinder, np.zeros(1), np.array([-1]), WINDOW
     )
