@@ -23,9 +23,13 @@ def test_even_numerals_are_found_among_others(
 ) -> None:
     rng = np.random.default_rng(seed)
     values = step * np.arange(1, count + 1)
-    x = first + (-1 if backwards else 1) * apart * np.arange(count)
+    way = -1 if backwards else 1
+    x = first + way * apart * np.arange(count)
     # one read as a number that belongs elsewhere, and one far beyond the row that is too small
-    others_x, others = np.array([x[0] + 0.4 * apart, x[-1] + 30.0]), np.array([values[-1], 0.05])
+    others_x, others = (
+        np.array([x[0] + 0.4 * apart, x[-1] + way * 30.0]),
+        np.array([values[-1], 0.05]),
+    )
     order = rng.permutation(count + 2)
     sure = np.append(np.full(count, 0.9), [0.6, 0.6])[order]
     found = progression(np.append(x, others_x)[order], np.append(values, others)[order], sure)
