@@ -85,7 +85,7 @@ def test_past_the_last_line_that_is_seen_the_scale_must_be_seen_to_end(
     photo, truth = photo_of(FIVE), sample(FIVE)[1]
     interval = truth["scale_interval_ml"]
     shorter = np.floor(truth["true_volume_ml"] / interval - 0.7) * interval
-    find = reading._sure_labelling
+    find = reading.label_lines
 
     def too_short(*args: object) -> object:
         labelling = find(*args)  # type: ignore[arg-type]
@@ -93,7 +93,7 @@ def test_past_the_last_line_that_is_seen_the_scale_must_be_seen_to_end(
         scale = Scale(float(shorter), interval, labelling.scale.numbered_ml)
         return replace(labelling, scale=scale, longer=(), ends=ends)
 
-    monkeypatch.setattr(reading, "_sure_labelling", too_short)
+    monkeypatch.setattr(reading, "label_lines", too_short)
     outcome = reading.read_pixels(photo)
     if believed:
         assert isinstance(outcome, Reading)

@@ -80,6 +80,7 @@ FROM_THE_SIDE, MOST_SHARE_FROM_THE_SIDE = np.radians(60), 1 / 2
 LEAST_LINES_SEEN, LEAST_LINES_SEEN_IF_TOLD = 0.75, 0.6
 NUMERALS_WITHOUT_DOUBT = 15.0
 MANY_WORDS, LEAST_LINES_SEEN_IF_SUPPOSED = 4, 0.25
+LINES_ENOUGH = 0.9  # seen of a scale: where it is not sure all the same, lines are not what lacks
 SAME_PITCH = 0.02
 # Of lattices that go with the same numerals the right one had runs of 21 to 101 lines seen, others
 # up to 13 where it had 31.
@@ -139,8 +140,8 @@ def read_pixels(
         return _refuse("tilt-too-large", photo, found)
     if _another_syringe(seen, found):
         return _refuse("several-syringes", photo, found)
-    labelling = _sure_labelling(found, interval_ml)
-    if labelling is None:
+    labelling = at_first = label_lines(found, interval_ml)
+    if labelling is None or not _is_sure(labelling, found):
         if (code := without_syringe_or_glare(photo.gray, seen.barrels())) is not None:
             return _refuse(code, photo, found)
         # worn lines, and lines at the limb: where there are any is told by a net then
@@ -148,7 +149,9 @@ def read_pixels(
         labelling = None if painted is None else _sure_labelling(painted, interval_ml)
         if painted is not None and labelling is not None:
             found = painted
-        elif (told := _told_labelling(search, interval_ml)) is not None:
+        elif (at_first is None or at_first.seen < LINES_ENOUGH) and (
+            told := _told_labelling(search, interval_ml)
+        ) is not None:
             found, labelling = told
         else:
             return _refuse(_why_unlabelled(found, photo), photo, found)
