@@ -5,7 +5,7 @@
 
 RENDERS are folders of rendered photographs with truth (`render.py`).  ``cut`` takes patches at
 both ends of each scale, and at places that are no end, with the barrel somewhat misplaced as by
-a fit; ``train`` needs the extra ``train`` (torch, onnx).
+a fit; ``train`` needs the extra ``train`` (torch, onnx), and `squeeze.py` packs what it writes.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -29,6 +30,11 @@ from drawmark.vision.ends_net import (
     end_patches,
     normalise,
 )
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from drawmark.vision.cylinder import Cylinder
 
 TIMES = 6  # each scale is cut with barrels misplaced at random, and once with the true one
 ELSEWHERE_BEYOND = 0.3  # outer radii from a true end
@@ -47,27 +53,46 @@ def places(r: np.random.Generator, zero: float, last: float) -> list[tuple[int, 
     return out
 
 
-def cut(folders: list[Path], out: Path) -> None:
-    """Patches (N, ROWS, COLUMNS), what they are and which photograph they are of, into *out*."""
-    r = np.random.default_rng(1)
-    patches, kinds, photos = [], [], []
-    for path in sorted(p for folder in folders for p in folder.glob("*.json")):
+def true_barrels(paths: Iterable[Path]) -> Iterator[tuple[Path, dict, Cylinder, float, float]]:
+    """(truth file, truth, barrel, zero line's place, outer radii to the mm) of readable renders."""
+    for path in paths:
         truth = json.loads(path.read_text())
         if truth.get("syringe_count") != 1 or not truth["readable"]:
             continue
         fit = truth_cylinder(truth)
-        if fit is None or fit[3] > 1.5:
-            continue
-        true, zero, per_mm, _ = fit
+        if fit is not None and fit[3] <= 1.5:
+            yield path, truth, *fit[:3]
+
+
+def truth_files(folders: list[Path]) -> list[Path]:
+    """All truth files in *folders*."""
+    return sorted(p for folder in folders for p in folder.glob("*.json"))
+
+
+def gray_picture(path: Path) -> np.ndarray:
+    """Grey levels, float32, of the photograph beside the truth file *path*."""
+    return cv2.imread(str(path.with_suffix(".jpg")), cv2.IMREAD_GRAYSCALE).astype(np.float32)
+
+
+def misplaced(true: Cylinder, r: np.random.Generator, off: float, radius_sd: float) -> Cylinder:
+    """*true* somewhat misplaced as by a fit, *off* times as much as usual."""
+    return true.moved(
+        radius_px=true.radius_px * float(np.exp(off * r.normal(0, radius_sd))),
+        angle=true.angle + off * r.normal(0, 0.006),
+        offset=true.offset + off * r.normal(0, 0.03) * true.radius_px,
+    )
+
+
+def cut(folders: list[Path], out: Path) -> None:
+    """Patches (N, ROWS, COLUMNS), what they are and which photograph they are of, into *out*."""
+    r = np.random.default_rng(1)
+    patches, kinds, photos = [], [], []
+    for path, truth, true, zero, per_mm in true_barrels(truth_files(folders)):
         last = zero + scale_mm(truth) * per_mm
-        gray = cv2.imread(str(path.with_suffix(".jpg")), cv2.IMREAD_GRAYSCALE).astype(np.float32)
+        gray = gray_picture(path)
         for time in range(TIMES):
             off = 0.0 if time == 0 else 1.0
-            cylinder = true.moved(
-                radius_px=true.radius_px * float(np.exp(off * r.normal(0, 0.06))),
-                angle=true.angle + off * r.normal(0, 0.006),
-                offset=true.offset + off * r.normal(0, 0.03) * true.radius_px,
-            )
+            cylinder = misplaced(true, r, off, 0.06)
             spots = places(r, zero, last)
             at = np.array([s[1] for s in spots]) + off * r.normal(0, 0.06, len(spots))
             x = cylinder.surface(true.project(at, 0.0))[0]
@@ -134,10 +159,17 @@ def train(data: Path, out: Path, rounds: int) -> None:
             opt.step()
             losses.append(loss.item())
         print(f"round {epoch + 1} of {rounds}: loss {np.mean(losses):.3f}", flush=True)
+    export(net, (ROWS, COLUMNS), out)
+
+
+def export(net, shape: tuple[int, int], out: Path) -> None:
+    """Write the trained *net* for patches of this *shape* (rows, columns) as ONNX, 16 bits."""
+    import torch
+
     net.eval()
     torch.onnx.export(
-        net,
-        (torch.zeros(1, 1, ROWS, COLUMNS),),
+        net.cpu(),
+        (torch.zeros(1, 1, *shape),),
         str(out),
         input_names=["patches"],
         output_names=["logits"],

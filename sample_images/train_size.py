@@ -6,19 +6,17 @@
 RENDERS are folders of rendered photographs with truth, made with ``render.py --rebuilt``: barrels
 of one capacity then differ in width, so that only what is of one size on all of them, the cone,
 can tell.  ``cut`` takes patches about the zero line, with the barrel somewhat misplaced as by a
-fit; ``train`` needs the extra ``train`` (torch, onnx).
+fit; ``train`` needs the extra ``train`` (torch, onnx), and `squeeze.py` packs what it writes.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 from pathlib import Path
 
 import cv2
 import numpy as np
-from half_floats import store_half
-from train_finder import truth_cylinder
+from train_ends import export, gray_picture, misplaced, true_barrels, truth_files
 
 from drawmark.vision.ends_net import LEAST_SEEN, end_patches, normalise
 from drawmark.vision.size_net import RADII_MM, WINDOW
@@ -32,24 +30,12 @@ def cut(folders: list[Path], out: Path, every: str) -> None:
     """Patches (N, rows, columns), outer radii (N,) in mm and photographs' names, into *out*."""
     step, offset = (int(v) for v in every.split(":"))
     patches, radii, photos = [], [], []
-    paths = sorted(p for folder in folders for p in folder.glob("*.json"))[offset::step]
-    for path in paths:
-        truth = json.loads(path.read_text())
-        if truth.get("syringe_count") != 1 or not truth["readable"]:
-            continue
-        fit = truth_cylinder(truth)
-        if fit is None or fit[3] > 1.5:
-            continue
+    for path, truth, true, zero, _ in true_barrels(truth_files(folders)[offset::step]):
         r = np.random.default_rng([7, int(path.stem[1:])])
-        true, zero, _, _ = fit
-        gray = cv2.imread(str(path.with_suffix(".jpg")), cv2.IMREAD_GRAYSCALE).astype(np.float32)
+        gray = gray_picture(path)
         for time in range(TIMES):
             off = 0.0 if time == 0 else 1.0
-            cylinder = true.moved(
-                radius_px=true.radius_px * float(np.exp(off * r.normal(0, 0.03))),
-                angle=true.angle + off * r.normal(0, 0.006),
-                offset=true.offset + off * r.normal(0, 0.03) * true.radius_px,
-            )
+            cylinder = misplaced(true, r, off, 0.03)
             at = np.array([zero + off * r.normal(0, 0.1)])
             x = cylinder.surface(true.project(at, 0.0))[0]
             if not np.isfinite(x).all():
@@ -148,18 +134,7 @@ def train(data: list[Path], out: Path, rounds: int, device: str) -> None:
         f"held out {held.sum()}: off by more than 15 % {np.mean(off > 0.15):.3f}, more than 25 % "
         f"{np.mean(off > 0.25):.3f}; median {np.median(off):.3f}; cross entropy {expected:.3f}"
     )
-    torch.onnx.export(
-        net.cpu(),
-        (torch.zeros(1, 1, WINDOW.rows, WINDOW.columns),),
-        str(out),
-        input_names=["patches"],
-        output_names=["logits"],
-        opset_version=13,
-        dynamo=False,
-        dynamic_axes={"patches": {0: "n"}, "logits": {0: "n"}},
-    )
-    store_half(out)
-    print(f"{out.name}: {out.stat().st_size} bytes")
+    export(net, (WINDOW.rows, WINDOW.columns), out)
 
 
 def main() -> None:

@@ -104,8 +104,7 @@ def _prospect(
     pitch = interval_ml * found.radii_per_ml
     if pitch * radius < MIN_PITCH_PX:
         return None
-    ends = found.place(np.array([0.0, float(found.values_ml.max())]))
-    scale = (float(ends.min()), float(ends.max()))
+    scale = found.stretch
     stretch, around = np.arange(*scale, 0.5 / radius), azimuths(radius)
     lines = np.minimum(unwrap(cylinder, sight.strip, sight.painted, stretch, around), 1.0)
     lattices = find_lattices(lines, stretch, around, radius, near=pitch)
@@ -122,9 +121,7 @@ def _half_length(sight: Sight) -> float:
 
 def _along_outlines(photo: Photo, cylinder: Cylinder, found: Progression) -> Cylinder:
     """*cylinder* with axis and radius by the outlines beside the numerals, if they are seen."""
-    stretch = found.place(np.array([0.0, float(found.values_ml.max())]))
-    low, high = float(stretch.min()), float(stretch.max())
-    seen = outline_net().look(photo.bgr, cylinder, low, high)
+    seen = outline_net().look(photo.bgr, cylinder, *found.stretch)
     if not seen.inside or seen.share.min() < LEAST_SHARE:
         return cylinder
     first, last = (seen.walls[0][[0, -1]] + seen.walls[1][[0, -1]]) / 2

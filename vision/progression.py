@@ -47,6 +47,12 @@ class Progression:
         """How far apart two lines are that differ by 1 mL, outer radii."""
         return abs(float(np.polyfit(self.values_ml, self.x, 1)[0]))
 
+    @property
+    def stretch(self) -> tuple[float, float]:
+        """From where to where the scale runs along the axis, zero line and last numeral."""
+        ends = self.place(np.array([0.0, float(self.values_ml.max())]))
+        return float(ends.min()), float(ends.max())
+
     def place(self, value_ml: Array) -> Array:
         """Axial places (...), outer radii, of lines that stand for *value_ml* (...)."""
         return np.asarray(np.polyval(np.polyfit(self.values_ml, self.x, 1), value_ml))

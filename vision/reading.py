@@ -323,8 +323,8 @@ def _told_labelling(
     if not labelled:
         return None
     graduations, labelling = max(labelled, key=lambda told: told[1].run)
-    interval_ml = labelling.scale.interval_ml
-    rivals = [other.run for _, other in labelled if other.scale.interval_ml != interval_ml]
+    interval = labelling.scale.interval_ml
+    rivals = [other.run for _, other in labelled if other.scale.interval_ml != interval]
     ahead = labelling.run >= max(LEAST_RUN, RUN_AHEAD * max(rivals, default=0))
     return (graduations, labelling) if ahead and _is_sure(labelling, graduations) else None
 
