@@ -47,6 +47,19 @@ def test_a_bubble_counts_by_its_share_of_the_section() -> None:
     assert 0 < doubtful < air.sum()
 
 
+def test_a_long_bubble_is_not_thin_so_that_a_thin_one_is_doubt_alone() -> None:
+    long = int(1.5 * PER_RADIUS)
+    sure = air_columns(columns(400), PER_RADIUS)[1]
+    air, doubtful = air_columns(columns(400, (160, 160 + long, 1), bubbles=0.06), PER_RADIUS)
+    assert air.sum() == 0
+    assert 2 * doubtful > long * 0.06 > 2 * sure
+    short = long // 2
+    air, _ = air_columns(columns(400, (160, 160 + short, 1), bubbles=0.06), PER_RADIUS)
+    assert air.sum() == pytest.approx(short * 0.06)
+    air, _ = air_columns(columns(400, (160, 160 + long, 1), bubbles=0.15), PER_RADIUS)
+    assert air.sum() == pytest.approx(long * 0.15)
+
+
 def test_bubbles_are_not_counted_again_within_a_pocket() -> None:
     told = columns(400, (0, 200, 0.98))
     told[1, 100:300] = 0.1
