@@ -301,6 +301,41 @@ def test_a_labelling_is_sure_by_its_lead_and_by_what_speaks_for_it(
     assert reading._is_sure(labelled(**changes), None) is sure  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize(
+    ("first", "again", "settled"),
+    [
+        ({}, None, True),  # two numerals are read: no other look is taken
+        (by_nozzle(), {"margin": 7.0}, True),
+        (by_nozzle(), {"margin": 6.9}, False),
+        (by_nozzle(), {"zero_k": 1}, False),
+        (by_nozzle(), {"scale": Scale(10.0, 0.4, 2.0)}, False),
+        ({"read": (), "supporting": 3}, {"margin": 5.0}, True),
+        ({"read": (), "supporting": 3}, {"margin": 3.9}, False),
+        ({"read": (), "supporting": 3}, {"direction": -1}, False),
+        ({"margin": 3.0}, None, False),
+    ],
+)
+def test_where_no_numeral_is_read_other_magnifications_must_say_the_same(
+    first: dict[str, object],
+    again: dict[str, object] | None,
+    settled: bool,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    looks: list[float] = []
+
+    def label_again(_graduations: object, _interval: object, magnified: float) -> Labelling:
+        looks.append(magnified)
+        assert again is not None
+        # the last look alone says something else
+        last = len(looks) == len(reading.OTHER_MAGNIFICATIONS)
+        return labelled(**{**first, **(again if last else {})})
+
+    monkeypatch.setattr(reading, "reads_better_mirrored", lambda *_: False)
+    monkeypatch.setattr(reading, "label_lines", label_again)
+    assert reading._is_settled(labelled(**first), None, None) is settled  # type: ignore[arg-type]
+    assert looks == ([] if again is None else list(reading.OTHER_MAGNIFICATIONS))
+
+
 def test_the_nozzle_is_not_enough_where_a_mirror_reads_better(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from spoilt_photographs import SAMPLES, empty_desks, sample
+from spoilt_photographs import SAMPLES, empty_desks, sample, side_by_side
 
 from drawmark.vision import reading
+from drawmark.vision.barrel import barrel_of
 from drawmark.vision.labelling import Labelling, Scale
 from drawmark.vision.model import Reading, Refusal
 from drawmark.vision.photo import Photo, load_photo, photo_from_pixels
-from drawmark.vision.silhouette import Silhouettes
+from drawmark.vision.silhouette import Outline, Silhouettes
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 FIVE, WORN = "five-ml-black-stopper-air-pocket", "ten-ml-brick-stopper-worn-print"
 
@@ -110,6 +115,33 @@ def test_a_texture_is_not_two_syringes() -> None:
     assert outcome.reasons[0].code == "no-syringe"
 
 
+@pytest.mark.parametrize(
+    ("share", "aside", "another"),
+    [(0.95, 0.0, True), (0.8, 0.0, True), (0.6, 0.0, False), (0.8, 4.0, False)],
+)
+def test_what_may_be_a_second_syringe_is_one_if_it_has_a_scale(
+    share: float, aside: float, another: bool
+) -> None:
+    """*aside*: radii beside the second barrel, where there are no lines."""
+    pair = side_by_side("dilution-after-drawing-one-ml", "dilution-before-nine-ml-of-diluent")
+    photo = photo_from_pixels(pair, None)
+    search = reading._Search(photo, Silhouettes(photo.bgr))
+    first, second = search.outlines[:2]
+    sight = reading.look_at(photo, barrel_of(first))
+    assert sight is not None
+    assert sight.middle is not None
+    fitted = reading.find_graduations(photo, sight.middle)
+    assert fitted is not None
+    normal = np.array([-second.axis[1], second.axis[0]])
+    moved = second.centre + aside * second.radius_px * normal
+
+    class Unsure(Silhouettes):
+        def others(self, *_: object) -> Iterator[Outline]:
+            yield replace(second, share=share, centre=moved)
+
+    assert reading._another_syringe(photo, Unsure(photo.bgr), fitted) is another
+
+
 @pytest.mark.parametrize(("mirrored", "better"), [(False, False), (True, True)])
 def test_a_mirror_that_agrees_beyond_chance_is_believed(mirrored: bool, better: bool) -> None:
     """However many looks at the surface as it is agree as well as the best in the mirror."""
@@ -122,3 +154,17 @@ def test_a_mirror_that_agrees_beyond_chance_is_believed(mirrored: bool, better: 
     looks = labelling.looks.mirrored() if mirrored else labelling.looks
     unread = replace(labelling, looks=looks, numeral_score=5.0)
     assert reading.reads_better_mirrored(graduations, unread) is better
+
+
+@pytest.mark.parametrize("magnified", reading.OTHER_MAGNIFICATIONS)
+def test_a_magnified_surface_shows_the_same_numerals(magnified: float) -> None:
+    photo = photo_of(FIVE)
+    graduations = reading._Search(photo, Silhouettes(photo.bgr)).graduations()
+    assert not isinstance(graduations, reading.Reason)
+    plain, again = (reading.label_lines(graduations, None, m) for m in (1.0, magnified))
+    assert plain is not None
+    assert again is not None
+    assert len(again.flat_x) == pytest.approx(magnified * len(plain.flat_x), abs=2)
+    assert again.labels == plain.labels
+    assert [value for _, value, _ in again.read] == [value for _, value, _ in plain.read]
+    assert np.degrees(again.azimuth) == pytest.approx(np.degrees(plain.azimuth), abs=4)

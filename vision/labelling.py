@@ -165,6 +165,11 @@ class Labelling:
         return replace(self, scale=next(reaching, self.scale), longer=())
 
     @property
+    def labels(self) -> tuple[float, int, int]:
+        """What makes it a different reading of the lines."""
+        return self.scale.interval_ml, self.zero_k, self.direction
+
+    @property
     def azimuth(self) -> float:
         """Azimuth of the numerals, radians from the side that faces the camera; 0 without any."""
         return 0.0 if self.row is None else _azimuth(self.row, self.flat_phi)
@@ -244,8 +249,14 @@ def scales(capacity_ml: float | None = None, interval_ml: float | None = None) -
                     yield Scale(largest, interval, numbered)
 
 
-def label_lines(graduations: Graduations, interval_ml: float | None) -> Labelling | None:
-    """The best labelling, with its margin; ``None`` if no scale fits the lines at all."""
+def label_lines(
+    graduations: Graduations, interval_ml: float | None, magnified: float = 1.0
+) -> Labelling | None:
+    """The best labelling, with its margin; ``None`` if no scale fits the lines at all.
+
+    *magnified*: how many pixels of the flat picture, on which numerals are looked for, come to one
+    of the photograph.
+    """
     k = graduations.k.astype(int)
     any_line = _any_line(graduations)
     seen = np.flatnonzero(any_line > LINE_SEEN)
@@ -253,7 +264,7 @@ def label_lines(graduations: Graduations, interval_ml: float | None) -> Labellin
         return None
     pitch = graduations.lattice.pitch
     first, last = _solid_ends(any_line, _hidden(pitch))
-    flat, x, phi = flat_picture(graduations)
+    flat, x, phi = flat_picture(graduations, magnified)
     step = float(x[1] - x[0])
     columns = (graduations.lattice.x(k) - x[0]) / step
     with_numerals = np.zeros(len(k), bool)
@@ -621,9 +632,14 @@ def reads_better_mirrored(graduations: Graduations, labelling: Labelling) -> boo
     return mirrored > max(scores(looks), default=0.0) + MIRROR_GAIN
 
 
-def flat_picture(graduations: Graduations) -> tuple[NDArray[np.float32], Array, Array]:
-    """Grey levels of the outer surface, equal px along and around; axial and azimuth grids."""
-    radius_px = graduations.cylinder.radius_px
+def flat_picture(
+    graduations: Graduations, magnified: float = 1.0
+) -> tuple[NDArray[np.float32], Array, Array]:
+    """Grey levels of the outer surface, equal px along and around; axial and azimuth grids.
+
+    *magnified*: pixels to one of the photograph.
+    """
+    radius_px = magnified * graduations.cylinder.radius_px
     lo = float(graduations.lattice.x(graduations.k[0]))
     hi = float(graduations.lattice.x(graduations.k[-1]))
     lo, hi = min(lo, hi) - 0.8, max(lo, hi) + 0.8

@@ -36,7 +36,7 @@ from .model import Outcome, Reading, Reason, Refusal
 from .numbered import numbered_prospects
 from .photo import Photo, load_photo
 from .plunger import MIN_MASS, SEEN_MASS, FiducialLine, measure_ring, peak_of
-from .silhouette import Silhouettes
+from .silhouette import SURE_SHARE, Silhouettes
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -56,6 +56,7 @@ RIVAL_WEIGHT = 60.0
 CHANCE_WEIGHT = 3.0  # in units of the root of the number of points: what chance reaches
 RIVAL_SCORE = 80.0  # evidence from which another barrel is worth a fit: clutter reaches 60
 CLEAR_WEIGHT = 90.0
+LIKELY_SHARE = 0.7  # painted as a barrel: a syringe in its own right if it has a scale
 MAX_TILT = np.radians(32)  # of the barrel, and of the view of the ring; no net saw steeper ones
 MARGIN_WITH_NUMERALS, MARGIN_WITH_CLEAR_NUMERALS = 5.0, 4.0
 MARGIN_LINES_ALONE = 7.0
@@ -66,6 +67,10 @@ MIN_WORDS = 3
 # right in all 29 with a lead of 6 or more, and wrong in 4 of 9 with 5 to 6.
 MARGIN_BY_NOZZLE, NOZZLE_SPEAKS, SENSE_SPEAKS = 7.0, 0.5, 3.0
 NUMERALS_FOR_DIRECTION = 4.0
+# Leads by numerals that are hardly seen: of right labellings they changed by 1 (sd) from one
+# magnification to the next; of three that were wrong by a factor of two, by 3 to 5, and so did
+# what two of them were taken for.
+OTHER_MAGNIFICATIONS = (0.92, 1.08)
 LEAST_SIZE = -5.0  # right scales had more than -4.2 in 275 photographs, tenfold ones less than -7
 LEAST_ENDS = -2.5  # right scales had more than -1.9 in 195 photographs, too long ones less than -3
 LEAST_SIZE_AND_ENDS = -4.5  # right scales had more than -4.1 in 366 photographs
@@ -138,10 +143,10 @@ def read_pixels(
         return Refusal((found,))
     if abs(found.cylinder.tilt) > MAX_TILT:
         return _refuse("tilt-too-large", photo, found)
-    if _another_syringe(seen, found):
+    if _another_syringe(photo, seen, found):
         return _refuse("several-syringes", photo, found)
     labelling = at_first = label_lines(found, interval_ml)
-    if labelling is None or not _is_sure(labelling, found):
+    if labelling is None or not _is_settled(labelling, found, interval_ml):
         if (code := without_syringe_or_glare(photo.gray, seen.barrels())) is not None:
             return _refuse(code, photo, found)
         # worn lines, and lines at the limb: where there are any is told by a net then
@@ -291,20 +296,34 @@ def _elsewhere(a: Graduations, b: Graduations) -> bool:
     return bool(np.median(miss) > 1.3)
 
 
-def _another_syringe(seen: Silhouettes, graduations: Graduations) -> bool:
-    """True if the net sees another syringe beside the one that is fitted."""
+def _another_syringe(photo: Photo, seen: Silhouettes, graduations: Graduations) -> bool:
+    """True if the net sees another syringe beside the one that is fitted.
+
+    Where it is not sure of one, lines like those of a scale must be there too.
+    """
     cylinder, points = graduations.cylinder, graduations.points
     ends = cylinder.project(graduations.lattice.x(np.array([points.k.min(), points.k.max()])), 0.0)
     along = ends[1] - ends[0]
     length = float(np.hypot(*along))
-    other = seen.another(ends.mean(0), along / length, length, cylinder.radius_px)
-    return other is not None
+    for other in seen.others(ends.mean(0), along / length, length, cylinder.radius_px):
+        if other.share > SURE_SHARE:
+            return True
+        sight = look_at(photo, barrel_of(other)) if other.share > LIKELY_SHARE else None
+        prospect = None if sight is None else sight.middle
+        if prospect is not None and prospect.score > RIVAL_SCORE:
+            fitted = find_graduations(photo, prospect)
+            there = fitted is not None and _is_rival(fitted, graduations)
+            if there and _elsewhere(graduations, fitted):
+                return True
+    return False
 
 
 def _sure_labelling(graduations: Graduations, interval_ml: float | None) -> Labelling | None:
     """The best labelling of *graduations* if it is sure, or ``None``."""
     labelling = label_lines(graduations, interval_ml)
-    return labelling if labelling is not None and _is_sure(labelling, graduations) else None
+    if labelling is None or not _is_settled(labelling, graduations, interval_ml):
+        return None
+    return labelling
 
 
 def _told_labelling(
@@ -326,15 +345,30 @@ def _told_labelling(
     interval = labelling.scale.interval_ml
     rivals = [other.run for _, other in labelled if other.scale.interval_ml != interval]
     ahead = labelling.run >= max(LEAST_RUN, RUN_AHEAD * max(rivals, default=0))
-    return (graduations, labelling) if ahead and _is_sure(labelling, graduations) else None
+    settled = ahead and _is_settled(labelling, graduations, interval_ml)
+    return (graduations, labelling) if settled else None
+
+
+def _is_settled(labelling: Labelling, graduations: Graduations, interval_ml: float | None) -> bool:
+    """True if the labelling is sure, and so at other magnifications where no numeral is read.
+
+    Numerals that are hardly seen agree by chance too, and then otherwise at every look.
+    """
+    if not _is_sure(labelling, graduations):
+        return False
+    if _numerals_are_read(labelling):
+        return True
+    lead = _least_margin(labelling) if _row_is_told(labelling) else MARGIN_BY_NOZZLE
+    for magnified in OTHER_MAGNIFICATIONS:
+        again = label_lines(graduations, interval_ml, magnified)
+        if again is None or again.labels != labelling.labels or again.margin < lead:
+            return False
+    return True
 
 
 def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
     """True if the labelling beats every other one, by its numerals or clearly by its lines."""
-    aside = abs(labelling.azimuth) > FROM_THE_SIDE
-    clear = labelling.numeral_score >= MIN_NUMERALS_UNSURE and not aside
-    margin = MARGIN_WITH_CLEAR_NUMERALS if clear else MARGIN_WITH_NUMERALS
-    if labelling.margin < margin or labelling.seen < _least_seen(labelling):
+    if labelling.margin < _least_margin(labelling) or labelling.seen < _least_seen(labelling):
         return False
     # no rival need be alive for a scale to be a wrong one: printed for a barrel of another size,
     # carried on to where no barrel ends, with the nozzle at the wrong end, or other numerals
@@ -342,34 +376,66 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
         return False
     if labelling.size + labelling.ends < LEAST_SIZE_AND_ENDS:
         return False
-    share = MOST_SHARE_FROM_THE_SIDE if aside else MOST_SHARE_AGAINST
+    share = MOST_SHARE_FROM_THE_SIDE if _from_the_side(labelling) else MOST_SHARE_AGAINST
     if labelling.against > max(MOST_AGAINST, share * labelling.supporting):
         return False
+    if _numerals_are_read(labelling) and labelling.against < SOME_AGAINST:
+        return True
+    if not (
+        _numerals_are_read(labelling)
+        or _row_is_told(labelling)
+        or _nozzle_tells(labelling)
+        or _lines_tell(labelling)
+    ):
+        return False
+    # a mirror leaves some numerals as they are, 1 and 8 and 0, and the others contradict; lines
+    # look the same in it, and through the barrel from behind
+    return not reads_better_mirrored(graduations, labelling)
+
+
+def _from_the_side(labelling: Labelling) -> bool:
+    return abs(labelling.azimuth) > FROM_THE_SIDE
+
+
+def _least_margin(labelling: Labelling) -> float:
+    """Lead that a labelling must have: less of it with clear numerals."""
+    aside = _from_the_side(labelling)
+    clear = labelling.numeral_score >= MIN_NUMERALS_UNSURE and not aside
+    return MARGIN_WITH_CLEAR_NUMERALS if clear else MARGIN_WITH_NUMERALS
+
+
+def _numerals_are_read(labelling: Labelling) -> bool:
+    """True if numerals speak for the labelling, and two of them are read for sure."""
     # far round, numerals beyond the limb are taken for others: 60 mL was read as 6 with 8.8
-    least = MIN_NUMERALS_UNSURE if aside else MIN_NUMERALS
-    if labelling.numeral_score >= least and len(labelling.read) >= 2:
-        # a mirror leaves some numerals as they are, 1 and 8 and 0, and the others contradict
-        return labelling.against < SOME_AGAINST or not reads_better_mirrored(graduations, labelling)
-    if labelling.numeral_score >= MIN_NUMERALS_UNSURE and labelling.supporting >= MIN_WORDS:
-        # none is read for sure, but the row as a whole
-        return not reads_better_mirrored(graduations, labelling)
-    if (
+    least = MIN_NUMERALS_UNSURE if _from_the_side(labelling) else MIN_NUMERALS
+    return labelling.numeral_score >= least and len(labelling.read) >= 2
+
+
+def _row_is_told(labelling: Labelling) -> bool:
+    """True if no numeral need be read for sure, but the row as a whole is."""
+    return labelling.numeral_score >= MIN_NUMERALS_UNSURE and labelling.supporting >= MIN_WORDS
+
+
+def _nozzle_tells(labelling: Labelling) -> bool:
+    """True if what is about both ends tells direction and size: for numerals far round or lost."""
+    return (
         labelling.margin >= MARGIN_BY_NOZZLE
         and labelling.nozzle >= NOZZLE_SPEAKS
         and labelling.sense >= SENSE_SPEAKS
         and labelling.ends >= 0
-    ):
-        # numerals far round or lost: what is about both ends tells direction and size
-        return not reads_better_mirrored(graduations, labelling)
-    # lines alone: only where their count and pattern leave nothing else. But a comb looks the
-    # same from both ends, so the numerals have to speak for the direction, read or not
-    if (
-        labelling.lines_margin < MARGIN_LINES_ALONE
-        or labelling.numeral_score < NUMERALS_FOR_DIRECTION
-    ):
-        return False
-    # lines look the same in a mirror, and through the barrel from behind; numerals don't
-    return not reads_better_mirrored(graduations, labelling)
+    )
+
+
+def _lines_tell(labelling: Labelling) -> bool:
+    """True if count and pattern of the lines leave nothing else.
+
+    A comb looks the same from both ends, so the numerals have to speak for the direction, read or
+    not.
+    """
+    return (
+        labelling.lines_margin >= MARGIN_LINES_ALONE
+        and labelling.numeral_score >= NUMERALS_FOR_DIRECTION
+    )
 
 
 def _least_seen(labelling: Labelling) -> float:

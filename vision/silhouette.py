@@ -18,6 +18,8 @@ import numpy as np
 from .weights import net_of
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
 
     Array = NDArray[Any]
@@ -89,24 +91,23 @@ class Silhouettes:
                 return replace(near, axis=near.axis if sense >= 0 else -near.axis, sense=abs(sense))
         return far
 
-    def another(
+    def others(
         self, centre: Array, axis: Array, length_px: float, radius_px: float
-    ) -> Outline | None:
-        """A syringe that is not the one about *centre*, or ``None``.
+    ) -> Iterator[Outline]:
+        """What is painted like a syringe and is not the one about *centre*.
 
         *centre*, *axis*: (2,) of the known scale, and its *length_px*; *radius_px*: the
         barrel's outer radius.  What is painted beside it is looked at once more from close by: a
         syringe is then painted whole, with its nozzle and its rod, and what passed for one from
-        afar (pens, caps, shadows) is not.
+        afar (pens, caps, shadows) is not, or is so with less than SURE_SHARE.
         """
         reach = np.array([length_px + BEYOND * radius_px, BESIDE * radius_px])
         known = (np.asarray(centre), np.asarray(axis), reach)
         painted = _without(self._painted, _scale(self._bgr, self._painted), np.zeros(2), known)
         for far in _outlines(painted, _scale(self._bgr, painted)):
             for near in self._look_again(far, known):
-                if _alike(near, far) and near.share > SURE_SHARE and near.sense > SURE_SENSE:
-                    return near
-        return None
+                if _alike(near, far) and near.sense > SURE_SENSE:
+                    yield near
 
     def _look_again(self, far: Outline, known: tuple[Array, Array, Array] | None) -> list[Outline]:
         """Barrels painted in the piece of the picture about *far*, none on the *known* one."""
