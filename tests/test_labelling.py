@@ -323,7 +323,7 @@ def test_where_no_numeral_is_read_other_magnifications_must_say_the_same(
 ) -> None:
     looks: list[float] = []
 
-    def label_again(_graduations: object, _interval: object, magnified: float) -> Labelling:
+    def label_again(_graduations: object, _interval: object, *, magnified: float) -> Labelling:
         looks.append(magnified)
         assert again is not None
         # the last look alone says something else

@@ -92,8 +92,8 @@ def test_past_the_last_line_that_is_seen_the_scale_must_be_seen_to_end(
     shorter = np.floor(truth["true_volume_ml"] / interval - 0.7) * interval
     find = reading.label_lines
 
-    def too_short(*args: object) -> object:
-        labelling = find(*args)  # type: ignore[arg-type]
+    def too_short(*args: object, **looks: object) -> object:
+        labelling = find(*args, **looks)  # type: ignore[arg-type]
         assert isinstance(labelling, Labelling)
         scale = Scale(float(shorter), interval, labelling.scale.numbered_ml)
         return replace(labelling, scale=scale, longer=(), ends=ends)
@@ -161,7 +161,7 @@ def test_a_magnified_surface_shows_the_same_numerals(magnified: float) -> None:
     photo = photo_of(FIVE)
     graduations = reading._Search(photo, Silhouettes(photo.bgr)).graduations()
     assert not isinstance(graduations, reading.Reason)
-    plain, again = (reading.label_lines(graduations, None, m) for m in (1.0, magnified))
+    plain, again = (reading.label_lines(graduations, None, magnified=m) for m in (1.0, magnified))
     assert plain is not None
     assert again is not None
     assert len(again.flat_x) == pytest.approx(magnified * len(plain.flat_x), abs=2)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import cache
-from itertools import chain, pairwise
+from itertools import chain, islice, pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -250,12 +250,17 @@ def scales(capacity_ml: float | None = None, interval_ml: float | None = None) -
 
 
 def label_lines(
-    graduations: Graduations, interval_ml: float | None, magnified: float = 1.0
+    graduations: Graduations,
+    interval_ml: float | None,
+    *,
+    magnified: float = 1.0,
+    most_looks: int | None = None,
 ) -> Labelling | None:
     """The best labelling, with its margin; ``None`` if no scale fits the lines at all.
 
     *magnified*: how many pixels of the flat picture, on which numerals are looked for, come to one
-    of the photograph.
+    of the photograph; *most_looks*: how often they are looked for, at other digit heights, if
+    less than usual.
     """
     k = graduations.k.astype(int)
     any_line = _any_line(graduations)
@@ -281,7 +286,7 @@ def label_lines(
         return None
     alive = _with_ends(graduations, found)
     best = _best(alive, _Numerals(None, columns, any_line, step, (False, False)), k, x, phi)
-    for rows in looks:
+    for rows in islice(looks, most_looks):
         gain = SECOND_LOOK_GAIN if best.row is not None else 0.0
         for row in rows:
             numerals = _Numerals(row, columns, any_line, step, _cut_by_limb(row, phi))

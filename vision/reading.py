@@ -145,10 +145,13 @@ def read_pixels(
         return _refuse("tilt-too-large", photo, found)
     if _another_syringe(photo, seen, found):
         return _refuse("several-syringes", photo, found)
-    labelling = at_first = label_lines(found, interval_ml)
+    absent = without_syringe_or_glare(photo.gray, seen.barrels())
+    # numerals are looked for again and again only on what looks like a syringe
+    looks = 1 if absent == "no-syringe" else None
+    labelling = at_first = label_lines(found, interval_ml, most_looks=looks)
     if labelling is None or not _is_settled(labelling, found, interval_ml):
-        if (code := without_syringe_or_glare(photo.gray, seen.barrels())) is not None:
-            return _refuse(code, photo, found)
+        if absent is not None:
+            return _refuse(absent, photo, found)
         # worn lines, and lines at the limb: where there are any is told by a net then
         painted = search.painted()
         labelling = None if painted is None else _sure_labelling(painted, interval_ml)
@@ -312,8 +315,9 @@ def _another_syringe(photo: Photo, seen: Silhouettes, graduations: Graduations) 
         prospect = None if sight is None else sight.middle
         if prospect is not None and prospect.score > RIVAL_SCORE:
             fitted = find_graduations(photo, prospect)
-            there = fitted is not None and _is_rival(fitted, graduations)
-            if there and _elsewhere(graduations, fitted):
+            if fitted is None or not _is_rival(fitted, graduations):
+                continue
+            if _elsewhere(graduations, fitted):
                 return True
     return False
 
@@ -360,7 +364,7 @@ def _is_settled(labelling: Labelling, graduations: Graduations, interval_ml: flo
         return True
     lead = _least_margin(labelling) if _row_is_told(labelling) else MARGIN_BY_NOZZLE
     for magnified in OTHER_MAGNIFICATIONS:
-        again = label_lines(graduations, interval_ml, magnified)
+        again = label_lines(graduations, interval_ml, magnified=magnified)
         if again is None or again.labels != labelling.labels or again.margin < lead:
             return False
     return True
