@@ -270,16 +270,19 @@ def _lattices(
 def find_graduations(photo: Photo, prospect: Prospect) -> Graduations | None:
     """Fit pose and lattice to the lines of *prospect*; ``None`` if they don't fit together."""
     best: Graduations | None = None
+    tried: list[float] = []
     for candidate in prospect.lattices:
+        pitch = candidate.lattice.pitch
         if best is not None and best.weight > GOOD_WEIGHT:
             # only finer lines, as plain as these, could have been missed; and not such as divide
-            # them, which were looked for with the pose known
-            pitch_px = candidate.lattice.pitch * prospect.cylinder.radius_px
+            # those tried, or what came of them, which were looked for with the pose known
+            pitch_px = pitch * prospect.cylinder.radius_px
             ratio = best.lattice.pitch * best.cylinder.radius_px / pitch_px
-            whole = abs(ratio - round(ratio)) < WHOLE
+            whole = any(abs(r - round(r)) < WHOLE for r in (ratio, *(t / pitch for t in tried)))
             if whole or ratio < 1.4 or candidate.score < FINER_SHARE * prospect.score:
                 continue
         fitted = _fit(photo, prospect, candidate.lattice)
+        tried.append(pitch)
         if fitted is not None and (best is None or fitted.weight > 1.2 * best.weight):
             best = fitted
     return best
