@@ -67,9 +67,9 @@ MIN_WORDS = 3
 # right in all 29 with a lead of 6 or more, and wrong in 4 of 9 with 5 to 6.
 MARGIN_BY_NOZZLE, NOZZLE_SPEAKS, SENSE_SPEAKS = 7.0, 0.5, 3.0
 NUMERALS_FOR_DIRECTION = 4.0
-# Leads by numerals that are hardly seen: of right labellings they changed by 1 (sd) from one
-# magnification to the next; of three that were wrong by a factor of two, by 3 to 5, and so did
-# what two of them were taken for.
+# Leads by numerals that are hardly seen: of 31 right labellings they changed by 1 (sd) from one
+# magnification to the next; of three that were wrong by a factor of two, two came out otherwise,
+# and the third led by less than is wanted.
 OTHER_MAGNIFICATIONS = (0.92, 1.08)
 LEAST_SIZE = -5.0  # right scales had more than -4.2 in 275 photographs, tenfold ones less than -7
 LEAST_ENDS = -2.5  # right scales had more than -1.9 in 195 photographs, too long ones less than -3
