@@ -116,11 +116,18 @@ def test_a_texture_is_not_two_syringes() -> None:
 
 
 @pytest.mark.parametrize(
-    ("share", "aside", "another"),
-    [(0.95, 0.0, True), (0.8, 0.0, True), (0.6, 0.0, False), (0.8, 4.0, False)],
+    ("share", "aside", "glaring", "another"),
+    [
+        (0.95, 0.0, False, True),
+        (0.95, 0.0, True, True),
+        (0.8, 0.0, False, True),
+        (0.8, 0.0, True, False),
+        (0.6, 0.0, False, False),
+        (0.8, 4.0, False, False),
+    ],
 )
 def test_what_may_be_a_second_syringe_is_one_if_it_has_a_scale(
-    share: float, aside: float, another: bool
+    share: float, aside: float, glaring: bool, another: bool
 ) -> None:
     """*aside*: radii beside the second barrel, where there are no lines."""
     pair = side_by_side("dilution-after-drawing-one-ml", "dilution-before-nine-ml-of-diluent")
@@ -139,7 +146,8 @@ def test_what_may_be_a_second_syringe_is_one_if_it_has_a_scale(
         def others(self, *_: object) -> Iterator[Outline]:
             yield replace(second, share=share, centre=moved)
 
-    assert reading._another_syringe(photo, Unsure(photo.bgr), fitted) is another
+    seen = Unsure(photo.bgr)
+    assert reading._another_syringe(photo, seen, fitted, glaring) is another
 
 
 @pytest.mark.parametrize(("mirrored", "better"), [(False, False), (True, True)])

@@ -143,9 +143,9 @@ def read_pixels(
         return Refusal((found,))
     if abs(found.cylinder.tilt) > MAX_TILT:
         return _refuse("tilt-too-large", photo, found)
-    if _another_syringe(photo, seen, found):
-        return _refuse("several-syringes", photo, found)
     absent = without_syringe_or_glare(photo.gray, seen.barrels())
+    if _another_syringe(photo, seen, found, glaring=absent == "glare"):
+        return _refuse("several-syringes", photo, found)
     # numerals are looked for again and again only on what looks like a syringe
     looks = 1 if absent == "no-syringe" else None
     labelling = at_first = label_lines(found, interval_ml, most_looks=looks)
@@ -299,10 +299,13 @@ def _elsewhere(a: Graduations, b: Graduations) -> bool:
     return bool(np.median(miss) > 1.3)
 
 
-def _another_syringe(photo: Photo, seen: Silhouettes, graduations: Graduations) -> bool:
+def _another_syringe(
+    photo: Photo, seen: Silhouettes, graduations: Graduations, glaring: bool
+) -> bool:
     """True if the net sees another syringe beside the one that is fitted.
 
-    Where it is not sure of one, lines like those of a scale must be there too.
+    Where it is not sure of one, lines like those of a scale must be there too, and no glare, which
+    may divide one barrel into two.
     """
     cylinder, points = graduations.cylinder, graduations.points
     ends = cylinder.project(graduations.lattice.x(np.array([points.k.min(), points.k.max()])), 0.0)
@@ -311,7 +314,9 @@ def _another_syringe(photo: Photo, seen: Silhouettes, graduations: Graduations) 
     for other in seen.others(ends.mean(0), along / length, length, cylinder.radius_px):
         if other.share > SURE_SHARE:
             return True
-        sight = look_at(photo, barrel_of(other)) if other.share > LIKELY_SHARE else None
+        if glaring or other.share < LIKELY_SHARE:
+            continue
+        sight = look_at(photo, barrel_of(other))
         prospect = None if sight is None else sight.middle
         if prospect is not None and prospect.score > RIVAL_SCORE:
             fitted = find_graduations(photo, prospect)
