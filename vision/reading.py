@@ -320,9 +320,11 @@ def _another_syringe(
         prospect = None if sight is None else sight.middle
         if prospect is not None and prospect.score > RIVAL_SCORE:
             fitted = find_graduations(photo, prospect)
-            if fitted is None or not _is_rival(fitted, graduations):
-                continue
-            if _elsewhere(graduations, fitted):
+            if (
+                fitted is not None
+                and _is_rival(fitted, graduations)
+                and _elsewhere(graduations, fitted)
+            ):
                 return True
     return False
 
