@@ -11,11 +11,11 @@ from drawmark.vision.barrel import MOST_ENERGY, find_barrels, map_combs
 from drawmark.vision.cylinder import Camera, Cylinder
 from drawmark.vision.graduations import (
     _outlines_beside,
-    _subdivide,
+    _subdivisions,
     find_graduations,
     look_at,
 )
-from drawmark.vision.outline_net import _shifted, outline_net
+from drawmark.vision.outline_net import REACH, Outlines, _shifted, outline_net
 from drawmark.vision.photo import photo_from_pixels
 from drawmark.vision.pose import Lattice
 
@@ -144,10 +144,34 @@ def test_numerals_half_way_between_lines_are_no_finer_lines() -> None:
         if k % 4 == 0:
             profiles[4, np.abs(x - 0.3 * (k + 0.5)) < 0.012] = 0.8
     lattice, ends = Lattice(0.0, 0.3), (-3.6, 3.6)
-    assert _subdivide(profiles, x, lattice, 60.0, ends) == 1
+    assert _subdivisions(profiles, x, lattice, 60.0, ends) == []
     for k in range(-12, 12):
         profiles[2, np.abs(x - 0.3 * (k + 0.5)) < 0.012] = 0.6
-    assert _subdivide(profiles, x, lattice, 60.0, ends) == 2
+    assert _subdivisions(profiles, x, lattice, 60.0, ends) == [2]
+
+
+def test_lines_of_middling_length_do_not_hide_the_finest() -> None:
+    """Long lines every ten, longer ones every five: in the window of all lines each is there."""
+    rng = np.random.default_rng(3)
+    x = np.arange(-4, 4, 0.01)
+    profiles = np.clip(rng.normal(0, 0.02, (5, len(x))), 0, 1)
+    for j in range(-36, 37):
+        for window in range(1 + 2 * (j % 5 == 0) + 2 * (j % 10 == 0)):
+            strength = 0.9 if j % 10 == 0 else 0.6 if j % 5 == 0 else 0.3
+            profiles[window, np.abs(x - 0.1 * j) < 0.012] = strength
+    lattice, ends = Lattice(0.0, 1.0), (-3.6, 3.6)
+    assert _subdivisions(profiles, x, lattice, 60.0, ends) == [2, 10]
+    assert _subdivisions(profiles, x, lattice, 20.0, ends) == [2]  # too few pixels between
+
+
+@pytest.mark.parametrize(
+    ("miss", "inside"),
+    [((-1.0, 1.0), True), ((-0.1, 0.05), False), ((0.4, 0.2), False), ((-1.0, REACH), False)],
+)
+def test_outlines_enclose_a_barrel(miss: tuple[float, float], inside: bool) -> None:
+    nothing = np.zeros((2, 2))
+    found = Outlines((nothing, nothing), np.array(miss), np.zeros(2), np.ones(2), 0.0)
+    assert found.inside is inside
 
 
 def test_the_outlines_beside_a_fit_survive_a_radius_half_as_large_again() -> None:

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from drawmark.vision.labelling import outer_radius_mm
 from drawmark.vision.printing import (
     GAMMA,
+    LOG_NOT_MEASURED,
     LOG_SIZE_MOST,
     LOG_UNUSUAL,
     custom,
@@ -114,6 +115,11 @@ def test_high_digits_speak_against_ten_times_low_ones_against_a_tenth(capacity: 
     high = seen[capacity / 10] / slim_radius
     right = size_of_digits(high * slim_radius, slim_radius)
     assert size_of_digits(high * tenfold, tenfold) < right - 0.3
+
+
+def test_lines_thinner_than_any_are_not_measured_and_say_little() -> None:
+    assert size_of_lines(0.02) == size_of_lines(0.06) == LOG_NOT_MEASURED
+    assert size_of_lines(0.9) < LOG_NOT_MEASURED  # three times as thick as any is another matter
 
 
 @given(st.floats(0.01, 5), st.floats(0.3, 20), st.floats(2, 25))

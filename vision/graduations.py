@@ -365,12 +365,12 @@ def _fit(photo: Photo, prospect: Prospect, lattice: Lattice) -> Graduations | No
         presence = line_contrast(profiles, x, lattice, k)
         return Graduations(fit, strip, sight.measured, points, k, presence, middles, prospect.scale)
 
-    finer = _subdivide(profiles, x, lattice, cylinder.radius_px, seen)
-    if finer == 1:
+    finer = _subdivisions(profiles, x, lattice, cylinder.radius_px, seen)
+    if not finer:
         return finished(_every_other(profiles, x, lattice, seen) or lattice)
     # something may stand between lines here and there: finer lines are more lines that agree
-    both = [finished(lattice), finished(Lattice(lattice.x0, lattice.pitch / finer))]
-    return max((g for g in both if g is not None), key=lambda g: g.weight, default=None)
+    each = [finished(Lattice(lattice.x0, lattice.pitch / parts)) for parts in (1, *finer)]
+    return max((g for g in each if g is not None), key=lambda g: g.weight, default=None)
 
 
 def _window(lattice: Lattice, reach_px: float, radius_px: float) -> float:
@@ -481,39 +481,47 @@ def _every_other(
     return None
 
 
-def _subdivide(
+def _subdivisions(
     profiles: Array, x: Array, lattice: Lattice, radius_px: float, seen: tuple[float, float]
-) -> int:
-    """Into how many intervals each one of *lattice* is divided by finer lines, 1 if none.
+) -> list[int]:
+    """Into how many intervals each one of *lattice* may be divided by finer lines, likeliest first.
 
     Long lines alone can win the first search.  Finer ones show as a lattice of their own
-    in a window where the parts between the long lines are not empty.
+    in a window where the parts between the long lines are not empty.  Lines of middling length
+    may hide the finest: so of what divides the likeliest again, that counts which is seen too.
     """
     inside = (x >= seen[0] - 0.02) & (x <= seen[1] + 0.02)
     if not inside.any():  # the lines that were seen lie outside of what was unwrapped
-        return 1
+        return []
     px, pp = x[inside], profiles[:, inside]
     lines = lattice.between(px[0], px[-1])[:-1]
     if not len(lines):
-        return 1
+        return []
     coarse = line_contrast(pp, px, lattice, lines)
     reference = np.maximum(np.percentile(coarse, 70, axis=0), 0.06)
     clear = reference >= max(0.1, 0.2 * float(reference.max()))
-    best, best_score = 1, MIN_SUBDIVISION_SCORE
     if not clear.any():
-        return best
-    for parts in SUBDIVISIONS:
+        return []
+
+    def score(parts: int, but: int = 1) -> float:
+        """How plain the lines of *parts* are that are none of *but* parts."""
         fine = Lattice(lattice.x0, lattice.pitch / parts)
         if fine.pitch * radius_px < MIN_SUBDIVISION_PX:
-            continue
-        between = np.concatenate([lines * parts + j for j in range(1, parts)])
-        found = line_contrast(pp, px, fine, between)
+            return -1.0
+        between = [lines * parts + j for j in range(1, parts) if j * but % parts]
         # in one window at least, most of the supposed finer lines are there, and are as
         # strong as the coarse ones in that window: reflections fill windows without lines
         # ... and so are numerals, some of which stand half-way between lines
-        found = (found / reference)[:, clear]
+        found = (line_contrast(pp, px, fine, np.concatenate(between)) / reference)[:, clear]
         many = np.mean(found > 0.5, axis=0) > MIN_SUBDIVISION_SHARE
-        score = float(np.max(np.mean(np.clip(found, -0.5, 1), axis=0), where=many, initial=-1.0))
-        if score > best_score:
-            best, best_score = parts, score
-    return best
+        return float(np.max(np.mean(np.clip(found, -0.5, 1), axis=0), where=many, initial=-1.0))
+
+    best = max(SUBDIVISIONS, key=score)
+    if score(best) <= MIN_SUBDIVISION_SCORE:
+        return []
+    finest = [
+        parts
+        for parts in SUBDIVISIONS
+        if parts > best and parts % best == 0 and score(parts, best) > MIN_SUBDIVISION_SCORE
+    ]
+    return [best, *finest[:1]]

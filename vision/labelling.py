@@ -61,8 +61,9 @@ LIMB = np.radians(82)
 # Where the first look at the numerals does not settle it, other digit heights (outer radii)
 # are tried.  Looking again finds chance agreement too, so it must gain clearly.
 ROWS_AT_A_LOOK = 3
-DIGIT_HEIGHTS = (0.3, 0.36, 0.46, 0.56, 0.68, 0.24)
+DIGIT_HEIGHTS = (0.3, 0.36, 0.46, 0.56, 0.68, 0.24, 0.19)
 CLEAR_NUMERALS, CLEAR_MARGIN = 8.0, 5.0
+CLEAR_READ, CLEAR_AGAINST = 2, 1.0
 SECOND_LOOK_GAIN = 6.0
 # Of 28 photographs whose numerals are hardly read the mirror's best agreed better by up to 9.8 by
 # chance, and by 20 in one that shows the print from behind.
@@ -294,9 +295,22 @@ def label_lines(
             labelling = _best([*alive, *told], numerals, k, x, phi)
             if labelling.score > best.score + gain:
                 best, gain = labelling, 0.0
-        if best.numeral_score >= CLEAR_NUMERALS and best.margin >= CLEAR_MARGIN:
+        if _is_clear(best):
             break
     return replace(best, looks=looks, supposed=graduations.scale is not None)
+
+
+def _is_clear(labelling: Labelling) -> bool:
+    """True if another look at the numerals would add nothing.
+
+    Chance reaches much with the wrong digit height; but then few are read, or others contradict.
+    """
+    return (
+        labelling.numeral_score >= CLEAR_NUMERALS
+        and labelling.margin >= CLEAR_MARGIN
+        and len(labelling.read) >= CLEAR_READ
+        and labelling.against < CLEAR_AGAINST
+    )
 
 
 @dataclass(frozen=True)

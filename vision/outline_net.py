@@ -37,6 +37,7 @@ WINDOW = (25, 17)  # columns, rows
 KNOTS_PX = 24.0
 SLOPES = np.linspace(-6, 6, 13)  # rows over the whole view: the axis is nearly right
 NEAR = 5  # rows about the best one that count for its standard deviation
+LEAST_APART = 0.2  # outer radii: closer together they are one edge taken for both
 PIECES_AS_ONE = 3.0  # neighbouring pieces see the same shadow
 
 
@@ -57,8 +58,12 @@ class Outlines:
 
     @property
     def inside(self) -> bool:
-        """True if neither is at the view's edge, which stands for all that lies beyond."""
-        return bool(np.abs(self.miss).max() < 0.93 * REACH)
+        """True if there is a barrel between them, and neither is at the view's edge.
+
+        The edge stands for all that lies beyond.
+        """
+        apart = float(self.miss[1] - self.miss[0])
+        return bool(apart > LEAST_APART and np.abs(self.miss).max() < 0.93 * REACH)
 
 
 def row_places(rows: int, reach: float) -> Array:

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 # source.
 LINE_MM = 0.25
 LINE_LOG_SD_THINNER, LINE_LOG_SD_THICKER = 0.5, 0.3
+# Lines only a few pixels apart run into one another, and worn ones are hardly there: then what is
+# measured is thinner than the lines of any barrel, and says nothing of this one's size.
+LOG_NOT_MEASURED = -2.3
 # Height of digits, mm, grows with the square root of the radius, about: some 2 mm at a radius
 # of 3.3 mm (1 mL), 4 mm at 15 mm (50 mL).  Common practice, no source.
 DIGIT_MM, DIGIT_AT_RADIUS_MM, DIGIT_EXPONENT = 2.0, 3.3, 0.5
@@ -58,9 +61,9 @@ def custom(largest_ml: float, interval_ml: float, numbered_ml: float) -> float:
 
 def size_of_lines(width_mm: float) -> float:
     """Log-likelihood, at most 0, of lines that look *width_mm* thick."""
-    z = np.log(width_mm / LINE_MM)
-    z /= LINE_LOG_SD_THICKER if z > 0 else LINE_LOG_SD_THINNER
-    return float(max(-0.5 * z * z, LOG_SIZE_MOST))
+    thicker = np.log(width_mm / LINE_MM)
+    z = thicker / (LINE_LOG_SD_THICKER if thicker > 0 else LINE_LOG_SD_THINNER)
+    return float(max(-0.5 * z * z, LOG_SIZE_MOST if thicker > 0 else LOG_NOT_MEASURED))
 
 
 def size_of_digits(height_mm: float, radius_mm: float) -> float:
