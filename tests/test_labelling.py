@@ -23,6 +23,7 @@ from drawmark.vision.labelling import (
     _cut_by_limb,
     _ends_missing,
     _Hypothesis,
+    _is_clear,
     _long_lines,
     _longer,
     _Numerals,
@@ -257,6 +258,11 @@ def by_nozzle(**changes: object) -> dict[str, object]:
         ({"seen": 0.7}, False),
         ({"seen": 0.7, "supporting": 3}, True),
         ({"seen": 0.58, "supporting": 3}, False),
+        ({"seen": 0.52, "supporting": 3, "run": 8}, True),
+        ({"seen": 0.52, "supporting": 3, "run": 7}, False),
+        ({"seen": 0.52, "supporting": 2, "run": 20}, False),
+        ({"seen": 0.52, "supporting": 8, "run": 20, "against": 1.2}, False),
+        ({"seen": 0.48, "supporting": 3, "run": 20}, False),
         ({"seen": 0.7, "supporting": 3, "numeral_score": 14.5}, False),
         ({"seen": 0.7, "supporting": 3, "against": 1.2}, False),
         ({"seen": 0.8}, True),
@@ -349,9 +355,22 @@ def test_lines_alone_are_not_enough_where_a_mirror_reads_better(
     monkeypatch.setattr(reading, "reads_better_mirrored", lambda *_: True)
     alone = labelled(numeral_score=5.0, read=(), margin=12.0, lines_margin=9.0)
     assert reading._is_sure(alone, None) is False  # type: ignore[arg-type]
-    # nor is a row in which no numeral is read for sure; one with two that are needs no mirror
+    # nor is a row in which no numeral is read for sure, nor one of two words; of three, two of them
+    # read, needs no mirror
     assert reading._is_sure(labelled(read=(), supporting=5), None) is False  # type: ignore[arg-type]
-    assert reading._is_sure(labelled(), None) is True  # type: ignore[arg-type]
+    assert reading._is_sure(labelled(), None) is False  # type: ignore[arg-type]
+    assert reading._is_sure(labelled(supporting=3), None) is True  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("changes", "clear"),
+    [({}, True), ({"read": ((5, 1.0, 0.9),)}, False), ({"against": 1.1}, False),
+     ({"margin": 4.9}, False), ({"numeral_score": 7.9}, False)],
+)  # fmt: skip
+def test_numerals_are_looked_for_again_until_they_are_read_and_agree(
+    changes: dict[str, object], clear: bool
+) -> None:
+    assert _is_clear(labelled(**changes)) is clear
 
 
 class PrintedRow:

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from drawmark.vision import Outcome, Reading, Refusal, read_photo
+from drawmark.vision import Outcome, Reading, Refusal, read_photo, reading
 from drawmark.vision.model import REFUSALS
 from drawmark.vision.photo import photo_from_pixels
 from drawmark.vision.reading import read_pixels
@@ -150,6 +150,20 @@ def test_a_mirrored_photograph_is_refused_or_read_right(name: str) -> None:
         error = outcome.volume_ml - TRUTH[name]["true_volume_ml"]
         assert abs(error) <= INTERVAL_STRETCH * outcome.expanded_uncertainty_ml
         assert outcome.graduated_max_ml == TRUTH[name]["graduated_max_ml"]
+
+
+def test_what_is_known_no_better_than_to_some_intervals_is_not_read(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    path = SAMPLES / "five-ml-blue-stopper-yellow-liquid.jpg"
+    read = read_photo(path)
+    assert isinstance(read, Reading)
+    share = read.expanded_uncertainty_ml / read.interval_ml
+    assert share < reading.MOST_INTERVALS
+    monkeypatch.setattr(reading, "MOST_INTERVALS", 0.99 * share)
+    refused = read_photo(path)
+    assert isinstance(refused, Refusal)
+    assert refused.reasons[0].code == "plunger-not-visible"
 
 
 def test_a_told_capacity_that_the_print_contradicts_is_refused() -> None:

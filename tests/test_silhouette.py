@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from drawmark.vision import absence
+from drawmark.vision.reading import SHARE_IF_APART
 from drawmark.vision.silhouette import SURE_SHARE, Outline, Silhouettes, silhouette_net
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
@@ -69,6 +70,24 @@ def test_a_second_syringe_is_found_beside_the_first(other: str) -> None:
     middle, axis, length, _ = scale_of(other)
     assert np.hypot(*(second.centre - middle - [left.shape[1], 0])) < 0.3 * length
     assert second.axis @ axis > 0.99
+
+
+@pytest.mark.parametrize(
+    ("first", "share"),
+    [
+        ("fifty-ml-grey-stopper-amber-liquid", 0.4),
+        ("fifty-ml-black-stopper-air-pocket-grey-card", 0.3),
+    ],
+)
+def test_a_thin_syringe_is_found_beside_a_thick_one(first: str, share: float) -> None:
+    """From afar it is painted in pieces, or one with its shadow: it is looked at until it stays."""
+    left, thin = picture(first), picture("one-ml-black-stopper-white-card")
+    small = cv2.resize(thin, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+    pair = np.full((left.shape[0], left.shape[1] + small.shape[1], 3), 128, np.uint8)
+    pair[:, : left.shape[1]] = left
+    pair[: small.shape[0], left.shape[1] :] = small
+    others = list(Silhouettes(pair).others(*scale_of(first)))
+    assert max(o.share for o in others) > SHARE_IF_APART
 
 
 def test_a_turned_picture_gives_a_turned_outline() -> None:

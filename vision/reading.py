@@ -56,7 +56,9 @@ RIVAL_WEIGHT = 60.0
 CHANCE_WEIGHT = 3.0  # in units of the root of the number of points: what chance reaches
 RIVAL_SCORE = 80.0  # evidence from which another barrel is worth a fit: clutter reaches 60
 CLEAR_WEIGHT = 90.0
-LIKELY_SHARE = 0.7  # painted as a barrel: a syringe in its own right if it has a scale
+# Painted as a barrel: a syringe in its own right if it has a scale, or lies farther from the axis,
+# in radii of the barrel and its own, than the barrel's shadow does (at most 2.4).
+LIKELY_SHARE, SHARE_IF_APART, APART = 0.7, 0.9, 2.0
 MAX_TILT = np.radians(32)  # of the barrel, and of the view of the ring; no net saw steeper ones
 MARGIN_WITH_NUMERALS, MARGIN_WITH_CLEAR_NUMERALS = 5.0, 4.0
 MARGIN_LINES_ALONE = 7.0
@@ -85,6 +87,9 @@ FROM_THE_SIDE, MOST_SHARE_FROM_THE_SIDE = np.radians(60), 1 / 2
 LEAST_LINES_SEEN, LEAST_LINES_SEEN_IF_TOLD = 0.75, 0.6
 NUMERALS_WITHOUT_DOUBT = 15.0
 MANY_WORDS, LEAST_LINES_SEEN_IF_SUPPOSED = 4, 0.25
+# Stopper and opaque liquid may hide half of a scale: less will do too where so large a part of
+# it is seen line by line. Of a scale supposed with lines too many, no two neighbours are seen.
+LEAST_LINES_SEEN_IN_A_RUN, RUN_SHARE = 0.5, 0.3
 LINES_ENOUGH = 0.9  # seen of a scale: where it is not sure all the same, lines are not what lacks
 SAME_PITCH = 0.02
 # Of lattices that go with the same numerals the right one had runs of 21 to 101 lines seen, others
@@ -97,6 +102,9 @@ MOST_SLIP = 0.8
 PAST_LAST, CLEAR_END = 0.5, 1.0
 FRAME_MARGIN_PX = 2.0
 MAX_LINE_SD = 0.2  # outer radii: a fiducial line known no better than that is not seen
+# An eye tells between which two lines the fiducial line lies: what is known no better than to three
+# intervals, at 95 %, is not read.
+MOST_INTERVALS = 3.0
 
 
 def read_photo(
@@ -167,17 +175,18 @@ def read_pixels(
         return _refuse("contradicts-given-syringe", photo, found, labelling, detail=contradiction)
     if not _ends_in_frame(photo, found, labelling):
         return _refuse("scale-cut-off", photo, found, labelling)
+    spoilt = absent if absent == "glare" else None
     strip, x = _finder_view(photo, found, labelling)
     findings = stopper_net().look(strip)
     guess, mass = peak_of(findings.fiducial_log_probs, x)
     if mass < SEEN_MASS:
         whole = _flange_in_frame(photo, found, labelling)
         code = "plunger-not-visible" if whole else "plunger-cut-off"
-        return _refuse(code, photo, found, labelling)
+        return _refuse(spoilt or code, photo, found, labelling)
     line = measure_ring(photo, found.cylinder, guess, mass, labelling.direction)
     unsure = line.mass < MIN_MASS or line.sd > MAX_LINE_SD
     if unsure or lies_across(photo.bgr, found.cylinder, line.x):
-        return _refuse("plunger-not-visible", photo, found, labelling)
+        return _refuse(spoilt or "plunger-not-visible", photo, found, labelling)
     if lies_behind(found, labelling, line):
         return _refuse("scale-not-visible", photo, found, labelling, line=line)
     if abs(found.cylinder.view_angle(line.x)) > MAX_TILT:
@@ -197,7 +206,7 @@ def read_pixels(
     air = Air(min(air.volume_ml, volume), air.standard_uncertainty_ml, air.stretches)
     on_line = found.cylinder.project(np.array([_x(found, labelling, 0.0), line.x]), 0.0)
     zero_px, fiducial_px = photo.to_displayed(on_line)
-    return Reading(
+    reading = Reading(
         capacity_ml=capacity_ml or float(nominal_capacity_ml(scale.largest_ml)),
         interval_ml=scale.interval_ml,
         graduated_max_ml=scale.largest_ml,
@@ -209,6 +218,9 @@ def read_pixels(
         fiducial_line_px=(float(fiducial_px[0]), float(fiducial_px[1])),
         evidence=collect(photo, found, labelling, line, air),
     )
+    if reading.expanded_uncertainty_ml > MOST_INTERVALS * scale.interval_ml:
+        return _refuse(spoilt or "plunger-not-visible", photo, found, labelling, line=line)
+    return reading
 
 
 class _Search:
@@ -281,10 +293,15 @@ class _Search:
         return fitted
 
 
+def _is_comb(fitted: Graduations) -> bool:
+    """True if *fitted* has the weight of a scale, and not by many points alone."""
+    chance = CHANCE_WEIGHT * float(np.sqrt(len(fitted.points)))
+    return fitted.weight > max(RIVAL_WEIGHT, chance)
+
+
 def _is_rival(other: Graduations, best: Graduations) -> bool:
-    """True if *other* is a comb too: weighty beside *best*, and not by many points alone."""
-    chance = CHANCE_WEIGHT * float(np.sqrt(len(other.points)))
-    return other.weight > max(RIVAL_WEIGHT, RIVAL_SHARE * best.weight, chance)
+    """True if *other* is a comb too, and weighty beside *best*."""
+    return _is_comb(other) and other.weight > RIVAL_SHARE * best.weight
 
 
 def _covers(fitted: Graduations, prospect: Prospect) -> bool:
@@ -312,7 +329,9 @@ def _another_syringe(
     along = ends[1] - ends[0]
     length = float(np.hypot(*along))
     for other in seen.others(ends.mean(0), along / length, length, cylinder.radius_px):
-        if other.share > SURE_SHARE:
+        miss = abs(float(cylinder.miss_distance(other.centre)))
+        apart = miss > APART + other.radius_px / cylinder.radius_px
+        if other.share > (SHARE_IF_APART if apart else SURE_SHARE):
             return True
         if glaring or other.share < LIKELY_SHARE:
             continue
@@ -320,11 +339,7 @@ def _another_syringe(
         prospect = None if sight is None else sight.middle
         if prospect is not None and prospect.score > RIVAL_SCORE:
             fitted = find_graduations(photo, prospect)
-            if (
-                fitted is not None
-                and _is_rival(fitted, graduations)
-                and _elsewhere(graduations, fitted)
-            ):
+            if fitted is not None and _is_comb(fitted) and _elsewhere(graduations, fitted):
                 return True
     return False
 
@@ -390,7 +405,11 @@ def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
     share = MOST_SHARE_FROM_THE_SIDE if _from_the_side(labelling) else MOST_SHARE_AGAINST
     if labelling.against > max(MOST_AGAINST, share * labelling.supporting):
         return False
-    if _numerals_are_read(labelling) and labelling.against < SOME_AGAINST:
+    if (
+        _numerals_are_read(labelling)
+        and _row_is_told(labelling)
+        and labelling.against < SOME_AGAINST
+    ):
         return True
     if not (
         _numerals_are_read(labelling)
@@ -455,8 +474,11 @@ def _least_seen(labelling: Labelling) -> float:
     if not told or labelling.against >= SOME_AGAINST:
         return LEAST_LINES_SEEN
     # numerals that suppose the lines, and stand where these turn out to be, need fewer of them
-    by_numerals = labelling.supposed and labelling.supporting >= MANY_WORDS
-    return LEAST_LINES_SEEN_IF_SUPPOSED if by_numerals else LEAST_LINES_SEEN_IF_TOLD
+    if labelling.supposed and labelling.supporting >= MANY_WORDS:
+        return LEAST_LINES_SEEN_IF_SUPPOSED
+    if labelling.run >= max(LEAST_RUN, RUN_SHARE * labelling.scale.intervals):
+        return LEAST_LINES_SEEN_IN_A_RUN
+    return LEAST_LINES_SEEN_IF_TOLD
 
 
 def _why_unlabelled(graduations: Graduations, photo: Photo) -> str:
