@@ -20,6 +20,7 @@ from . import ends_net, size_net
 from .ends_net import FLANGE, NOZZLE, end_patches
 from .numerals import (
     ENOUGH_SUPPORT,
+    LEAST_DIGIT_PX,
     LEGIBLE,
     NumeralRow,
     combine_each,
@@ -61,7 +62,7 @@ LIMB = np.radians(82)
 # Where the first look at the numerals does not settle it, other digit heights (outer radii)
 # are tried.  Looking again finds chance agreement too, so it must gain clearly.
 ROWS_AT_A_LOOK = 3
-DIGIT_HEIGHTS = (0.3, 0.36, 0.46, 0.56, 0.68, 0.24, 0.19)
+DIGIT_HEIGHTS = (0.3, 0.36, 0.46, 0.56, 0.68, 0.2)
 CLEAR_NUMERALS, CLEAR_MARGIN = 8.0, 5.0
 CLEAR_READ, CLEAR_AGAINST = 2, 1.0
 SECOND_LOOK_GAIN = 6.0
@@ -513,7 +514,8 @@ class _Looks:
         self._taken: list[list[NumeralRow]] = []
 
     def __iter__(self) -> Iterator[list[NumeralRow]]:
-        heights: list[list[float] | None] = [None, *([h / self.step] for h in DIGIT_HEIGHTS)]
+        usual = (h / self.step for h in DIGIT_HEIGHTS)
+        heights: list[list[float] | None] = [None, *([h] for h in usual if h >= LEAST_DIGIT_PX)]
         for look, digit_heights in enumerate(heights):
             if look == len(self._taken):
                 rows = find_rows(
