@@ -151,7 +151,7 @@ def test_numerals_half_way_between_lines_are_no_finer_lines() -> None:
 
 
 def test_lines_of_middling_length_do_not_hide_the_finest() -> None:
-    """Long lines every ten, longer ones every five: in the window of all lines each is there."""
+    """Long lines every ten, middling ones every five: in the window of all lines each is there."""
     rng = np.random.default_rng(3)
     x = np.arange(-4, 4, 0.01)
     profiles = np.clip(rng.normal(0, 0.02, (5, len(x))), 0, 1)

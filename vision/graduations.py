@@ -516,8 +516,9 @@ def _subdivisions(
         many = np.mean(found > 0.5, axis=0) > MIN_SUBDIVISION_SHARE
         return float(np.max(np.mean(np.clip(found, -0.5, 1), axis=0), where=many, initial=-1.0))
 
-    best = max(SUBDIVISIONS, key=score)
-    if score(best) <= MIN_SUBDIVISION_SCORE:
+    scores = {parts: score(parts) for parts in SUBDIVISIONS}
+    best = max(SUBDIVISIONS, key=scores.__getitem__)
+    if scores[best] <= MIN_SUBDIVISION_SCORE:
         return []
     finest = [
         parts

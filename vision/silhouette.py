@@ -38,7 +38,7 @@ BEYOND = 4.0  # radii
 BESIDE = 1.4  # radii: the barrel's shadow and flange, and errors of its place
 LEAST_CROP = 32  # pixels
 #: From close by second syringes had shares of 0.95 or more, but for thin ones beside thick ones
-#: (0.89 and 0.90 of three); of what is none shadows beside a thin barrel had the most, 0.91.
+#: (0.89 and 0.90); of what is none shadows beside a thin barrel had the most, 0.91.
 SURE_SHARE, SURE_SENSE, SAME_LENGTH = 0.93, 0.9, (0.6, 1.6)
 MOST_LOOKS = 4
 
