@@ -15,19 +15,19 @@ AT = 480  # column of the edge
 X = float(BARREL.surface(np.array([[AT, TALL / 2]], float))[0][0])
 
 
-def desk(seed: int = 1) -> np.ndarray:
+def desk(seed: int = 1, grain: float = 4.0) -> np.ndarray:
     """A barrel with a stopper from AT on, on a grainy card that is darker to one side."""
     picture = np.full((TALL, WIDE, 3), 190.0) + np.linspace(-15, 15, WIDE)[None, :, None]
     top, bottom = int(TALL / 2 - RADIUS), int(TALL / 2 + RADIUS)
     picture[top:bottom] += 12
     picture[top:bottom, AT:] = 60
-    noise = np.random.default_rng(seed).normal(0, 4, picture.shape)
+    noise = np.random.default_rng(seed).normal(0, grain, picture.shape)
     return np.clip(picture + noise, 0, 255).astype(np.uint8)
 
 
-def covered(reach_up: float, reach_down: float, level: int = 225) -> np.ndarray:
+def covered(reach_up: float, reach_down: float, level: int = 225, grain: float = 4.0) -> np.ndarray:
     """Paper lies from AT on, so many radii to each side of the axis."""
-    picture = desk()
+    picture = desk(grain=grain)
     first, last = (round(TALL / 2 + r * RADIUS) for r in (-reach_up, reach_down))
     cv2.rectangle(picture, (AT, first), (AT + 200, last), (level, level, level), -1)
     return picture
@@ -49,3 +49,9 @@ def test_what_lies_on_one_side_only_is_clutter() -> None:
 
 def test_an_edge_further_off_does_not_count() -> None:
     assert not lies_across(covered(1.8, 1.8), BARREL, X - 0.5)
+
+
+def test_coarse_grain_is_no_paper() -> None:
+    """In it there are steps on both sides everywhere; those of paper stand out all the same."""
+    assert not any(lies_across(desk(seed, grain=70.0), BARREL, X) for seed in range(20))
+    assert lies_across(covered(1.8, 1.8, 10, grain=70.0), BARREL, X)

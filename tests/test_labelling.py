@@ -284,6 +284,12 @@ def by_nozzle(**changes: object) -> dict[str, object]:
         ({"against": 3.9, "supporting": 8, **from_the_side(65)}, True),
         ({"against": 3.9, "supporting": 8, **from_the_side(-65)}, True),
         ({"against": 4.2, "supporting": 8, **from_the_side(65)}, False),
+        ({"against": 5.9, "supporting": 8, "margin": 10.1}, True),
+        ({"against": 6.1, "supporting": 8, "margin": 10.1}, False),
+        ({"against": 5.9, "supporting": 8, "margin": 9.9}, False),
+        ({"against": 2.9, "supporting": 4, "margin": 10.1}, False),
+        ({"against": 3.6, "supporting": 5, "margin": 10.1}, True),
+        ({"against": 3.6, "supporting": 5, "margin": 10.1, "numeral_score": 14.0}, False),
         ({"numeral_score": 4.5, "read": (), "lines_margin": 7.5}, True),
         ({"numeral_score": 4.5, "read": (), "lines_margin": 6.5}, False),
         ({"numeral_score": 1.0, "read": (), "margin": 20.0, "lines_margin": 20.0}, False),
@@ -431,8 +437,18 @@ def test_a_scale_goes_on_where_the_stopper_is_beyond_its_last_line() -> None:
     assert float(on.value_ml(13)) == float(five.value_ml(13))
 
 
+def test_a_scale_may_go_on_unseen_only_as_far_as_the_stopper_hides_it() -> None:
+    six = Scale(6.0, 0.2, 1.0)
+    five = labelled(unseen=(six,))
+    # the next line, 5.2 mL, lies 0.5 mL before the fiducial line
+    assert five.reaching(5.7, 0.6).scale == six
+    assert five.reaching(5.7, 0.4).scale == five.scale
+    assert five.reaching(5.09, 0.6) is five
+    assert five.reaching(5.7, 0.6).unseen == ()
+
+
 def test_an_overdrawn_stopper_is_no_longer_scale() -> None:
-    """Only where the line after the last is seen may a scale go on under the stopper."""
+    """Where neither the line after the last nor an end is seen a scale may go on, hidden."""
     five = _Hypothesis(Scale(5.0, 0.2, 1.0), 3, 1, 20.0, 6.0, 0.0)
     six = replace(five, scale=Scale(6.0, 0.2, 1.0), lines=15.0)
     far = replace(five, scale=Scale(10.0, 0.2, 1.0), lines=9.0)
@@ -440,10 +456,13 @@ def test_an_overdrawn_stopper_is_no_longer_scale() -> None:
     scored = [(h.lines, 0.0, h) for h in (five, six, other, far)]
     k = np.arange(-5, 45)
     lines = ((k >= 3) & (k <= 28)).astype(float)  # none after the last one
-    assert _longer(scored, k, lines) == ()
-    assert labelled(longer=_longer(scored, k, lines)).reaching(5.5).scale.largest_ml == 5.0
+    assert _longer(scored, k, lines) == ((), (six.scale,))
+    with_end = replace(five, ends=1.2)
+    ended = [(h.lines, 0.0, h) for h in (with_end, six, other, far)]
+    assert _longer(ended, k, lines) == ((), ())
     lines[k == 29] = 0.6
-    assert _longer(scored, k, lines) == (six.scale,)
+    assert _longer(scored, k, lines) == ((six.scale,), ())
+    assert _longer(ended, k, lines) == ((six.scale,), ())
 
 
 @pytest.mark.parametrize("every", [4, 10, 20])

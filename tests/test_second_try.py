@@ -82,11 +82,13 @@ def test_what_the_first_look_leaves_open_is_read_by_the_second(
     assert abs(outcome.volume_ml - truth["true_volume_ml"]) < outcome.expanded_uncertainty_ml
 
 
-@pytest.mark.parametrize(("ends", "believed"), [(0.0, False), (5.0, True)])
+@pytest.mark.parametrize(
+    ("ends", "goes_on", "believed"), [(0.0, False, False), (5.0, False, True), (0.0, True, True)]
+)
 def test_past_the_last_line_that_is_seen_the_scale_must_be_seen_to_end(
-    ends: float, believed: bool, monkeypatch: pytest.MonkeyPatch
+    ends: float, goes_on: bool, believed: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The stopper may hide more of the scale."""
+    """The stopper may hide more of the scale: then there must be one that goes on."""
     photo, truth = photo_of(FIVE), sample(FIVE)[1]
     interval = truth["scale_interval_ml"]
     shorter = np.floor(truth["true_volume_ml"] / interval - 0.7) * interval
@@ -96,12 +98,16 @@ def test_past_the_last_line_that_is_seen_the_scale_must_be_seen_to_end(
         labelling = find(*args, **looks)  # type: ignore[arg-type]
         assert isinstance(labelling, Labelling)
         scale = Scale(float(shorter), interval, labelling.scale.numbered_ml)
-        return replace(labelling, scale=scale, longer=(), ends=ends)
+        unseen = (labelling.scale,) if goes_on else ()
+        return replace(labelling, scale=scale, longer=(), unseen=unseen, ends=ends)
 
     monkeypatch.setattr(reading, "label_lines", too_short)
     outcome = reading.read_pixels(photo)
     if believed:
         assert isinstance(outcome, Reading)
+        assert outcome.graduated_max_ml == (truth["graduated_max_ml"] if goes_on else shorter)
+        off = abs(outcome.volume_ml - truth["true_volume_ml"])
+        assert off < outcome.expanded_uncertainty_ml
     else:
         assert isinstance(outcome, Refusal)
         assert outcome.reasons[0].code == "scale-ambiguous"
@@ -148,6 +154,34 @@ def test_what_may_be_a_second_syringe_is_one_if_it_has_a_scale(
 
     seen = Unsure(photo.bgr)
     assert reading._another_syringe(photo, seen, fitted, glaring) is another
+
+
+@pytest.mark.parametrize(
+    ("aside", "turned_deg", "wider", "another"),
+    [(0.0, 0.0, 1.0, False), (0.4, 5.0, 1.2, False), (0.0, 180.0, 1.0, False),
+     (0.7, 0.0, 1.0, True), (0.0, 15.0, 1.0, True), (0.0, 0.0, 1.4, True)],
+)  # fmt: skip
+def test_the_rest_of_a_barrel_is_no_second_syringe(
+    aside: float, turned_deg: float, wider: float, another: bool
+) -> None:
+    """Lines may be fitted on a piece of a barrel; what lies in line with it is the same one."""
+    photo = photo_of(FIVE)
+    fitted = reading._Search(photo, Silhouettes(photo.bgr)).graduations()
+    assert not isinstance(fitted, reading.Reason)
+    cylinder = fitted.cylinder
+    near, far = cylinder.project(np.array([-1.0, 1.0]), 0.0, 0.0)
+    axis = (far - near) / np.hypot(*(far - near))
+    turn = np.radians(turned_deg)
+    turned = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ axis
+    centre = far + aside * cylinder.radius_px * np.array([-axis[1], axis[0]])
+    radius_px = wider * cylinder.radius_px
+    rest = Outline(centre, turned, 8 * radius_px, radius_px, 1.0, 0.97, True)
+
+    class InLine(Silhouettes):
+        def others(self, *_: object) -> Iterator[Outline]:
+            yield rest
+
+    assert reading._another_syringe(photo, InLine(photo.bgr), fitted, False) is another
 
 
 @pytest.mark.parametrize(("mirrored", "better"), [(False, False), (True, True)])

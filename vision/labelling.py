@@ -73,6 +73,7 @@ LINE_SEEN, LINE_MISSING = 0.45, 0.25
 # A scale that goes on under the stopper: how much less likely it may be, and how many intervals
 # beyond the last line the fiducial line must lie for it.
 LONGER_ALIVE, LONGER_FROM = 8.0, 0.5
+CLEAR_END = 1.0  # log-likelihood of what is seen about both ends, from which they are plain
 LINES_ALIVE, MOST_ALIVE = 25.0, 400  # log-likelihood behind the best by lines, and how many
 # A numeral speaks for a labelling if it is so much likelier than a bare line (natural log), and
 # against it if it is read as something else, more probably than not.
@@ -125,7 +126,8 @@ class Labelling:
     ``sense``, against nozzle and flange changed over; ``supporting``: how many numerals speak for
     the labelling; ``against``: how many are read as something else, by their probabilities;
     ``longer``: scales with the same lines that go on beyond the last one, likeliest first, which
-    hidden lines do not exclude; ``lines_margin``: the lead without the numerals; ``nozzle``:
+    hidden lines do not exclude; ``unseen``: the same, where neither a line beyond the last one nor
+    an end of the scale is seen; ``lines_margin``: the lead without the numerals; ``nozzle``:
     log-likelihood of the barrel's width in mm, by what is seen about the nozzle; ``run``: how many
     more lines are seen than not on the stretch where that is most; ``supposed``: whether the lines
     were supposed by numerals before any was seen; ``looks``: what was seen of numerals on the
@@ -149,22 +151,26 @@ class Labelling:
     supporting: int = 0
     against: float = 0.0
     longer: tuple[Scale, ...] = ()
+    unseen: tuple[Scale, ...] = ()
     lines_margin: float = 0.0
     nozzle: float = 0.0
     run: int = 0
     supposed: bool = False
     looks: _Looks | None = field(default=None, repr=False, compare=False)
 
-    def reaching(self, volume_ml: float) -> Labelling:
+    def reaching(self, volume_ml: float, hidden_ml: float = 0.0) -> Labelling:
         """This labelling, or the likeliest ``longer`` one that *volume_ml* lies on if it is beyond.
 
-        Where the stopper hides the last lines, only its place can tell that there are any.
+        Where the stopper hides the last lines, only its place can tell that there are any.  Those
+        in the *hidden_ml* before it need not be seen at all.
         """
         past = volume_ml - LONGER_FROM * self.scale.interval_ml
         if past <= self.scale.largest_ml:
             return self
-        reaching = (scale for scale in self.longer if past <= scale.largest_ml)
-        return replace(self, scale=next(reaching, self.scale), longer=())
+        hidden = volume_ml - self.scale.largest_ml - self.scale.interval_ml <= hidden_ml
+        going_on = self.longer or (self.unseen if hidden else ())
+        reaching = (scale for scale in going_on if past <= scale.largest_ml)
+        return replace(self, scale=next(reaching, self.scale), longer=(), unseen=())
 
     @property
     def labels(self) -> tuple[float, int, int]:
@@ -579,7 +585,7 @@ def _best(
         best.ends,
         best.sense,
         *numerals.witnesses(k, best.scale, best.zero_k, best.direction),
-        _longer(scored, k, numerals.any_line),
+        *_longer(scored, k, numerals.any_line),
         best.lines - max(by_lines) if by_lines else np.inf,
         best.nozzle,
         _run(numerals.any_line[on] > LINE_SEEN),
@@ -594,22 +600,24 @@ def _run(there: Array) -> int:
 
 def _longer(
     scored: list[tuple[float, float, _Hypothesis]], k: Array, any_line: Array
-) -> tuple[Scale, ...]:
+) -> tuple[tuple[Scale, ...], tuple[Scale, ...]]:
     """Scales that read the lines as the best does and go on, if they are not much less likely.
 
-    The line after the best one's last must be seen: an overdrawn stopper is no longer scale.
+    They are `Labelling.longer` where the line after the best one's last is seen, and
+    `Labelling.unseen` where it is not, nor a clear end: an overdrawn stopper is no longer scale.
     """
     score, _, best = scored[0]
-    after = best.zero_k + best.direction * (best.scale.intervals + 1)
-    if not (any_line[k == after] > LINE_SEEN).any():
-        return ()
-    return tuple(
+    going_on = tuple(
         h.scale
         for other, _, h in scored
         if h.labels == best.labels
         and h.scale.largest_ml > best.scale.largest_ml
         and other > score - LONGER_ALIVE
     )
+    after = best.zero_k + best.direction * (best.scale.intervals + 1)
+    if (any_line[k == after] > LINE_SEEN).any():
+        return going_on, ()
+    return (), going_on if best.ends < CLEAR_END else ()
 
 
 def _scored(

@@ -52,7 +52,10 @@ NOT_BORNE_OUT = 1.32
 #: Where no second ring is found the stopper is most often a one-piece seal.  They differ more
 #: from make to make than rubber does: of another renderer's, two in fifteen lay outside 1.32.
 LONE = 1.7
-EDGE_DOUBT = 0.7  # outer radii per unit of mass that the edge net's peak misses
+# Outer radii per unit of mass that the edge net's peak misses: what it misses lies at the next ring
+# or the cone's foot.  Of 12 photographs with less than 0.92 in the peak none was off by more than
+# what comes of it.
+EDGE_DOUBT = 0.35
 SURE_MASS = 0.99  # a finder less sure than this has seen no stopper like it
 # The same for the finder.  Where no second ring speaks it may be a covered stopper's edge.  Of 313
 # photographs in which it was as sure as SEEN_MASS none had it wrong by more than 0.25 outer radii.

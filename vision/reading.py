@@ -11,7 +11,7 @@ import numpy as np
 from ..calc.syringe import nominal_capacity_ml
 from .absence import why_no_scale, without_syringe_or_glare
 from .barrel import barrel_of, find_barrels
-from .behind import lies_behind
+from .behind import CONE, lies_behind
 from .budget import budget_of
 from .contents import Air, air_in_front
 from .cover import lies_across
@@ -31,7 +31,7 @@ from .graduations import (
     find_graduations,
     look_at,
 )
-from .labelling import Labelling, label_lines, reads_better_mirrored
+from .labelling import CLEAR_END, Labelling, label_lines, reads_better_mirrored
 from .model import Outcome, Reading, Reason, Refusal
 from .numbered import numbered_prospects
 from .photo import Photo, load_photo
@@ -106,9 +106,9 @@ LEAST_RUN, RUN_AHEAD = 8, 1.5
 MOST_SLIP = 0.8
 # A fiducial line so many intervals past the last line is believed only where that is seen to be the
 # last: else the stopper may hide more of the scale.
-PAST_LAST, CLEAR_END = 0.5, 1.0
+PAST_LAST = 0.5
 FRAME_MARGIN_PX = 2.0
-MAX_LINE_SD = 0.2  # outer radii: a fiducial line known no better than that is not seen
+MAX_LINE_SD = 0.25  # outer radii: a fiducial line known no better than that is not seen
 # An eye tells between which two lines the fiducial line lies: what is known no better than to three
 # intervals, at 95 %, is not read.
 MOST_INTERVALS = 3.0
@@ -199,7 +199,8 @@ def read_pixels(
     if abs(found.cylinder.view_angle(line.x)) > MAX_TILT:
         return _refuse("tilt-too-large", photo, found, labelling, line=line)
     volume = float(labelling.value_ml(found.lattice.k(line.x)))
-    labelling = labelling.reaching(volume)
+    hidden_ml = CONE / found.lattice.pitch * labelling.scale.interval_ml
+    labelling = labelling.reaching(volume, hidden_ml)
     if not _ends_in_frame(photo, found, labelling):
         return _refuse("scale-cut-off", photo, found, labelling)
     scale = labelling.scale
