@@ -85,7 +85,7 @@ MOST_AGAINST, MOST_SHARE_AGAINST = 2.0, 1 / 3
 SOME_AGAINST = 1.0  # from here on it is asked whether they agree better in a mirror
 FROM_THE_SIDE, MOST_SHARE_FROM_THE_SIDE = np.radians(60), 1 / 2
 # Small digits are misread in numbers, but each as something else: where many words agree and no
-# other scale comes near, as many as this may. Of 12 such labellings in 2600 photographs all were
+# other scale comes near, as many as this may. Of some 3000 photographs 10 had such labellings, all
 # right; the one wrong one near them had three words.
 MARGIN_WITHOUT_DOUBT, WORDS_WITHOUT_DOUBT, MOST_SHARE_WITHOUT_DOUBT = 10.0, 5, 3 / 4
 # Of a scale's lines, where the net paints those that a stopper hides or that are worn: right scales
