@@ -460,6 +460,8 @@ def test_an_overdrawn_stopper_is_no_longer_scale() -> None:
     with_end = replace(five, ends=1.2)
     ended = [(h.lines, 0.0, h) for h in (with_end, six, other, far)]
     assert _longer(ended, k, lines) == ((), ())
+    longer, unseen = _longer(ended, k, lines)
+    assert labelled(longer=longer, unseen=unseen).reaching(5.5, 1.0).scale.largest_ml == 5.0
     lines[k == 29] = 0.6
     assert _longer(scored, k, lines) == ((six.scale,), ())
     assert _longer(ended, k, lines) == ((six.scale,), ())

@@ -139,6 +139,19 @@ def test_a_turned_photograph_gives_the_same_volume(
     )
 
 
+@pytest.mark.parametrize(
+    "name", ["five-ml-blue-stopper-yellow-liquid", "ten-ml-grey-stopper-blue-card"]
+)
+def test_a_mirrored_photograph_is_refused_or_read_right(name: str) -> None:
+    """Its numerals are no numerals: a selfie camera's picture must not be read on lines alone."""
+    bgr, focal = displayed(name)
+    outcome = read_pixels(photo_from_pixels(np.ascontiguousarray(bgr[:, ::-1]), focal))
+    if isinstance(outcome, Reading):
+        error = outcome.volume_ml - TRUTH[name]["true_volume_ml"]
+        assert abs(error) <= INTERVAL_STRETCH * outcome.expanded_uncertainty_ml
+        assert outcome.graduated_max_ml == TRUTH[name]["graduated_max_ml"]
+
+
 def test_what_is_known_no_better_than_to_some_intervals_is_not_read(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
