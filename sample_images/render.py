@@ -27,14 +27,21 @@ from renderer.scene import Scene, random_scene
 
 
 def make(
-    scene: Scene, folder: Path, *, spp: int, background_spp: int | None, barrel_only: bool = False
+    scene: Scene,
+    folder: Path,
+    *,
+    spp: int,
+    background_spp: int | None,
+    barrel_only: bool = False,
+    focused: bool = False,
 ) -> int:
     """Render one scene and write its JPEG and truth file; returns the JPEG's size in bytes.
 
     With ``barrel_only`` what is not near a syringe is traced for the exposure only, then painted
-    grey.
+    grey.  With ``focused`` clear things bend the light that passes them.
     """
-    light = trace.render(scene, spp=spp, background_spp=1 if barrel_only else background_spp)
+    other = 1 if barrel_only else background_spp
+    light = trace.render(scene, spp=spp, background_spp=other, focused=focused)
     picture = post.developed(light, scene)
     if barrel_only:
         picture[~trace.near_syringes(scene)] = 128
@@ -116,6 +123,9 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument(
         "--rebuilt", action="store_true", help="barrels of other widths, nozzles of one size"
     )
+    parser.add_argument(
+        "--focused", action="store_true", help="clear things bend the light that passes them"
+    )
     parser.add_argument("--keep", action="store_true", help="skip what is already there")
     args = parser.parse_args(argv)
     step, offset = (int(v) for v in args.every.split(":")) if args.every else (1, 0)
@@ -146,6 +156,7 @@ def main(argv: list[str] | None = None) -> int:
             spp=spp,
             background_spp=args.background_spp,
             barrel_only=args.barrel_only,
+            focused=args.focused,
         )
         took = time.perf_counter() - began
         print(f"{scene.name}: {took:.1f} s, {size / 1000:.0f} kB", flush=True)

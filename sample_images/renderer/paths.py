@@ -9,6 +9,9 @@ textbook path tracer, because the textbook one needs thousands of rays for each 
 * Light from around the lamps, the "sky", is one colour from everywhere.
 * At the first clear surface that a camera ray meets, a fixed share of the rays looks at the mirror
   image and the others through it, so that the bright streak along a barrel is smooth.
+
+``focused`` undoes the first: clear things then bend the light that passes them, as in life, and
+the bright lines are there, in as many grains as the rays are few.
 """
 
 from __future__ import annotations
@@ -26,7 +29,14 @@ MATTE_BOUNCES = 4
 
 @dr.syntax
 def light_along(
-    scene: Any, sampler: Any, ray: Any, sky: Any, spread: Any, mirror_lane: Any, share: float
+    scene: Any,
+    sampler: Any,
+    ray: Any,
+    sky: Any,
+    spread: Any,
+    mirror_lane: Any,
+    share: float,
+    focused: bool = False,
 ) -> Any:
     """Radiance arriving along the rays; ``ray`` as a batch of the renderer's rays.
 
@@ -35,6 +45,8 @@ def light_along(
     it picks the place on the lamp where a surface is first lit.
     ``mirror_lane`` marks the rays, a fixed ``share`` of each pixel's, that look at the mirror
     image in the first clear surface.
+    With ``focused`` light gets to a matte surface straight where nothing is in its way, and else
+    as it is bent: a scattered ray that leaves through clear surfaces may meet a lamp or the sky.
     """
     context = mi.BSDFContext()
     mirror = mi.BSDFContext()
@@ -44,15 +56,17 @@ def light_along(
     depth = mi.UInt32(0)
     scattered = mi.UInt32(0)
     specular = mi.Bool(True)
+    bent = mi.Bool(False)
     ray = mi.Ray3f(ray)
     active = mi.Bool(True)
     while active:
         si = scene.ray_intersect(ray, ray_flags=mi.RayFlags.All, coherent=(depth == 0))
         emitter = si.emitter(scene)
         # A lamp is seen directly or in a mirror; elsewhere shadow rays account for it.
-        seen = emitter.eval(si, active & specular)
-        result += dr.select(specular, throughput * seen, 0)
-        result += dr.select(active & specular & ~si.is_valid(), throughput * sky, 0)
+        seen_here = specular | bent
+        seen = emitter.eval(si, active & seen_here)
+        result += dr.select(seen_here, throughput * seen, 0)
+        result += dr.select(active & seen_here & ~si.is_valid(), throughput * sky, 0)
         active &= si.is_valid() & (depth < MAX_DEPTH)
         bsdf = si.bsdf(ray)
         flags = bsdf.flags()
@@ -62,7 +76,7 @@ def light_along(
         lit = active & matte & (direct.pdf != 0)
         value = bsdf.eval(context, si, si.to_local(direct.d), lit)
         lit &= dr.max(value) > 0
-        passed = unblocked(scene, sampler, si, direct.d, direct.dist, lit)
+        passed = unblocked(scene, sampler, si, direct.d, direct.dist, lit, focused)
         result += dr.select(lit, throughput * value * weight * passed, 0)
 
         side = dr.select(mi.Frame3f.cos_theta(si.wi) >= 0, 1.0, -1.0)
@@ -74,7 +88,7 @@ def light_along(
         value = bsdf.eval(context, si, open_way, lit) / pdf
         lit &= dr.max(value) > 0
         open_way = si.to_world(open_way)
-        passed = unblocked(scene, sampler, si, open_way, mi.Float(1e5), lit)
+        passed = unblocked(scene, sampler, si, open_way, mi.Float(1e5), lit, focused)
         result += dr.select(lit, throughput * value * sky * passed, 0)
 
         first = active & (depth == 0) & mi.has_flag(flags, mi.BSDFFlags.DeltaReflection)
@@ -88,6 +102,8 @@ def light_along(
         way = dr.select(mirrored, sample_m.wo, sample.wo)
         kind = dr.select(mirrored, sample_m.sampled_type, sample.sampled_type)
         specular &= mi.has_flag(kind, mi.BSDFFlags.Delta)
+        # since it was scattered last: what shadow rays that are not bent leave out
+        bent = mi.Bool(focused) & ~specular & mi.has_flag(kind, mi.BSDFFlags.Delta)
         throughput *= gain
         ray = si.spawn_ray(si.to_world(way))
         depth += 1
@@ -104,8 +120,13 @@ def light_along(
 
 
 @dr.syntax
-def unblocked(scene: Any, sampler: Any, si: Any, way: Any, distance: Any, lit: Any) -> Any:
-    """Share of the light that gets to ``si`` from ``distance`` along ``way``, unbent."""
+def unblocked(
+    scene: Any, sampler: Any, si: Any, way: Any, distance: Any, lit: Any, focused: bool
+) -> Any:
+    """Share of the light that gets to ``si`` from ``distance`` along ``way``, unbent.
+
+    With ``focused`` none gets through clear surfaces.
+    """
     # Component 1 of a clear surface is what it lets through: expected share, no lot drawn.
     context = mi.BSDFContext(mi.TransportMode.Importance)
     context.component = 1
@@ -129,6 +150,7 @@ def unblocked(scene: Any, sampler: Any, si: Any, way: Any, distance: Any, lit: A
         through_r = mi.has_flag(sample_r.sampled_type, mi.BSDFFlags.DeltaTransmission)
         gain = dr.maximum(dr.select(through, gain, 0), dr.select(through_r, gain_r, 0))
         through |= through_r
+        through &= mi.Bool(not focused)
         steps += 1
         passed = dr.select(
             going, dr.select(through & (steps < SHADOW_STEPS), passed * gain, 0), passed

@@ -52,11 +52,13 @@ def choose_variant(wanted: str = "auto") -> str:
     )
 
 
-def render(scene: Scene, *, spp: int = 64, background_spp: int | None = None) -> np.ndarray:
+def render(
+    scene: Scene, *, spp: int = 64, background_spp: int | None = None, focused: bool = False
+) -> np.ndarray:
     """Linear light, shape (height, width, 3), float32; ``choose_variant`` comes first.
 
     ``spp`` rays for each pixel on or near a syringe, ``background_spp`` for the others
-    (default: the same).
+    (default: the same).  With ``focused`` clear things bend the light that passes them.
     """
     import mitsuba as mi
 
@@ -73,7 +75,7 @@ def render(scene: Scene, *, spp: int = 64, background_spp: int | None = None) ->
         groups = [(np.flatnonzero(near), spp), (np.flatnonzero(~near), background_spp)]
     for number, (pixels, samples) in enumerate(groups):
         if len(pixels):
-            image[pixels] = _light(world, scene, pixels, samples, 1000 * number + 7)
+            image[pixels] = _light(world, scene, pixels, samples, 1000 * number + 7, focused)
     picture = image.reshape(camera.height, camera.width, 3)
     if background_spp < spp:
         smooth = _guided(picture)
@@ -81,7 +83,9 @@ def render(scene: Scene, *, spp: int = 64, background_spp: int | None = None) ->
     return picture
 
 
-def _light(world: Any, scene: Scene, pixels: np.ndarray, spp: int, key: int) -> np.ndarray:
+def _light(
+    world: Any, scene: Scene, pixels: np.ndarray, spp: int, key: int, focused: bool
+) -> np.ndarray:
     """Mean light over each of the pixels, shape (len(pixels), 3)."""
     import drjit as dr
     import mitsuba as mi
@@ -125,7 +129,7 @@ def _light(world: Any, scene: Scene, pixels: np.ndarray, spp: int, key: int) -> 
         else:
             way = dr.normalize(fx * right + fy * down + forward)
             ray = mi.Ray3f(dr.repeat(origin, size), way)
-        light = light_along(world, sampler, ray, sky, spread, lane, mirrors / spp)
+        light = light_along(world, sampler, ray, sky, spread, lane, mirrors / spp, focused)
         brightest = dr.maximum(dr.max(light), 1e-9)
         light *= dr.minimum(1, CLAMP / brightest)
         light = dr.select(dr.isfinite(dr.sum(light)), light, 0)
