@@ -11,28 +11,22 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drawmark.vision import labelling, reading
-from drawmark.vision.labelling import (
+from drawmark.vision import scales as scales_module
+from drawmark.vision import sureness
+from drawmark.vision.labelling import Labelling, _Hypothesis, _is_clear, _longer
+from drawmark.vision.line_witness import _core, _ends_missing, _long_lines, solid_ends
+from drawmark.vision.numeral_witness import Numerals, cut_by_limb
+from drawmark.vision.numerals import NumeralRow
+from drawmark.vision.numerals_net import LABEL_INDEX, LABELS, NONE_LABEL
+from drawmark.vision.scales import (
     LEAST_LENGTH_50_MM,
     LEAST_LENGTH_MM,
     MAX_LINES,
     MIN_LINES,
-    Labelling,
     Scale,
-    _core,
-    _cut_by_limb,
-    _ends_missing,
-    _Hypothesis,
-    _is_clear,
-    _long_lines,
-    _longer,
-    _Numerals,
-    _solid_ends,
     scales,
     slenderness,
 )
-from drawmark.vision.numerals import NumeralRow
-from drawmark.vision.numerals_net import LABEL_INDEX, LABELS, NONE_LABEL
 
 #: Table 1 of ISO 7886-1:1993, least length of the scale to the nominal capacity line, mm, by
 #: the least capacity of the class, mL.  From memory, not compared with a copy of the standard.
@@ -58,7 +52,7 @@ def test_the_least_lengths_are_those_of_the_table(capacity: float, length_mm: fl
 
 
 def test_what_comes_from_memory_says_so() -> None:
-    source = inspect.getsource(labelling)
+    source = inspect.getsource(scales_module)
     comment = source[: source.index("LEAST_LENGTH_MM = ")].splitlines()[-4:]
     assert "from memory" in " ".join(comment)
     assert "ISO 7886-1:1993" in " ".join(comment)
@@ -99,7 +93,7 @@ def test_slenderness_never_speaks_for_a_scale(capacity: float, seen: float) -> N
 
 def test_slenderness_solves_the_cylinder() -> None:
     """A scale just too long or too short is where the length in millimetres says so."""
-    low, high = labelling.LENGTH_SHARE
+    low, high = scales_module.LENGTH_SHARE
     for capacity, least in ((5.0, 36.0), (20.0, 52.0)):
         for share, inside in ((low * 1.01, True), (low * 0.95, False), (high * 0.99, True)):
             got = slenderness(scale(capacity), length_radii(capacity, share * least))
@@ -157,7 +151,7 @@ def test_solid_ends_bridge_a_stopper_and_drop_lone_finds() -> None:
     lines[20:61] = 0.9
     lines[35:43] = 0.05  # the stopper
     lines[3] = lines[75] = 1.0  # shoulder and flange
-    first, last = _solid_ends(lines, hidden=12)
+    first, last = solid_ends(lines, hidden=12)
     assert first in (20, 21)
     assert last in (59, 60)
 
@@ -166,7 +160,7 @@ def test_solid_ends_leave_a_group_that_is_further_than_a_stopper() -> None:
     lines = np.zeros(90)
     lines[10:50] = 0.9
     lines[75:85] = 0.9  # print of another kind
-    first, last = _solid_ends(lines, hidden=12)
+    first, last = solid_ends(lines, hidden=12)
     assert first in (10, 11)
     assert last in (48, 49)
 
@@ -174,7 +168,7 @@ def test_solid_ends_leave_a_group_that_is_further_than_a_stopper() -> None:
 def test_solid_ends_of_few_lines_do_not_fail() -> None:
     lines = np.zeros(30)
     lines[[4, 14, 24]] = 0.8
-    assert _solid_ends(lines, hidden=12) == (4, 24)
+    assert solid_ends(lines, hidden=12) == (4, 24)
 
 
 def test_solid_ends_bridge_a_stopper_with_ragged_edges() -> None:
@@ -183,7 +177,7 @@ def test_solid_ends_bridge_a_stopper_with_ragged_edges() -> None:
     lines[10:35] = 0.9
     lines[[15, 22]] = 0.4  # a cone's edge, a meniscus
     lines[17:22] = 0.1
-    first, last = _solid_ends(lines, hidden=6)
+    first, last = solid_ends(lines, hidden=6)
     assert first in (10, 11)
     assert last in (33, 34)
 
@@ -221,7 +215,7 @@ def test_the_limb_hides_the_end_of_a_word_or_its_beginning(
     azimuth: float, rotation: int, hidden: tuple[bool, bool]
 ) -> None:
     """Geometry: turned by 90 degrees counter-clockwise, a word runs towards +phi."""
-    assert _cut_by_limb(*row_at(azimuth, rotation)) == hidden
+    assert cut_by_limb(*row_at(azimuth, rotation)) == hidden
 
 
 def from_the_side(degrees: float) -> dict[str, object]:
@@ -309,8 +303,8 @@ def by_nozzle(**changes: object) -> dict[str, object]:
 def test_a_labelling_is_sure_by_its_lead_and_by_what_speaks_for_it(
     changes: dict[str, object], sure: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(reading, "reads_better_mirrored", lambda *_: False)
-    assert reading._is_sure(labelled(**changes), None) is sure  # type: ignore[arg-type]
+    monkeypatch.setattr(sureness, "reads_better_mirrored", lambda *_: False)
+    assert sureness.is_sure(labelled(**changes), None) is sure  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -339,33 +333,33 @@ def test_where_no_numeral_is_read_other_magnifications_must_say_the_same(
         looks.append(magnified)
         assert again is not None
         # the last look alone says something else
-        last = len(looks) == len(reading.OTHER_MAGNIFICATIONS)
+        last = len(looks) == len(sureness.OTHER_MAGNIFICATIONS)
         return labelled(**{**first, **(again if last else {})})
 
-    monkeypatch.setattr(reading, "reads_better_mirrored", lambda *_: False)
-    monkeypatch.setattr(reading, "label_lines", label_again)
-    assert reading._is_settled(labelled(**first), None, None) is settled  # type: ignore[arg-type]
-    assert looks == ([] if again is None else list(reading.OTHER_MAGNIFICATIONS))
+    monkeypatch.setattr(sureness, "reads_better_mirrored", lambda *_: False)
+    monkeypatch.setattr(sureness, "label_lines", label_again)
+    assert sureness.is_settled(labelled(**first), None, None) is settled  # type: ignore[arg-type]
+    assert looks == ([] if again is None else list(sureness.OTHER_MAGNIFICATIONS))
 
 
 def test_the_nozzle_is_not_enough_where_a_mirror_reads_better(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(reading, "reads_better_mirrored", lambda *_: True)
-    assert reading._is_sure(labelled(**by_nozzle()), None) is False  # type: ignore[arg-type]
+    monkeypatch.setattr(sureness, "reads_better_mirrored", lambda *_: True)
+    assert sureness.is_sure(labelled(**by_nozzle()), None) is False  # type: ignore[arg-type]
 
 
 def test_lines_alone_are_not_enough_where_a_mirror_reads_better(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(reading, "reads_better_mirrored", lambda *_: True)
+    monkeypatch.setattr(sureness, "reads_better_mirrored", lambda *_: True)
     alone = labelled(numeral_score=5.0, read=(), margin=12.0, lines_margin=9.0)
-    assert reading._is_sure(alone, None) is False  # type: ignore[arg-type]
+    assert sureness.is_sure(alone, None) is False  # type: ignore[arg-type]
     # nor is a row in which no numeral is read for sure, nor one of two words; of three, two of them
     # read, needs no mirror
-    assert reading._is_sure(labelled(read=(), supporting=5), None) is False  # type: ignore[arg-type]
-    assert reading._is_sure(labelled(), None) is False  # type: ignore[arg-type]
-    assert reading._is_sure(labelled(supporting=3), None) is True  # type: ignore[arg-type]
+    assert sureness.is_sure(labelled(read=(), supporting=5), None) is False  # type: ignore[arg-type]
+    assert sureness.is_sure(labelled(), None) is False  # type: ignore[arg-type]
+    assert sureness.is_sure(labelled(supporting=3), None) is True  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -397,7 +391,7 @@ class PrintedRow:
 def witnesses(texts: list[str], scale: Scale, zero: int = 0, length: int = 51) -> tuple[int, float]:
     k = np.arange(length)
     row = PrintedRow(texts)
-    numerals = _Numerals(row, k, np.ones(length), 1.0, (False, True))  # type: ignore[arg-type]
+    numerals = Numerals(row, k, np.ones(length), 1.0, (False, True))  # type: ignore[arg-type]
     return numerals.witnesses(k, scale, zero, 1)
 
 
@@ -439,12 +433,12 @@ def test_a_scale_goes_on_where_the_stopper_is_beyond_its_last_line() -> None:
 
 def test_a_scale_may_go_on_unseen_only_as_far_as_the_stopper_hides_it() -> None:
     six = Scale(6.0, 0.2, 1.0)
-    five = labelled(unseen=(six,))
+    five = labelled(longer=(six,), next_seen=False)
     # the next line, 5.2 mL, lies 0.5 mL before the fiducial line
     assert five.reaching(5.7, 0.6).scale == six
     assert five.reaching(5.7, 0.4).scale == five.scale
     assert five.reaching(5.09, 0.6) is five
-    assert five.reaching(5.7, 0.6).unseen == ()
+    assert five.reaching(5.7, 0.6).longer == ()
 
 
 def test_an_overdrawn_stopper_is_no_longer_scale() -> None:
@@ -456,15 +450,15 @@ def test_an_overdrawn_stopper_is_no_longer_scale() -> None:
     scored = [(h.lines, 0.0, h) for h in (five, six, other, far)]
     k = np.arange(-5, 45)
     lines = ((k >= 3) & (k <= 28)).astype(float)  # none after the last one
-    assert _longer(scored, k, lines) == ((), (six.scale,))
+    assert _longer(scored, k, lines) == ((six.scale,), False)
     with_end = replace(five, ends=1.2)
     ended = [(h.lines, 0.0, h) for h in (with_end, six, other, far)]
-    assert _longer(ended, k, lines) == ((), ())
-    longer, unseen = _longer(ended, k, lines)
-    assert labelled(longer=longer, unseen=unseen).reaching(5.5, 1.0).scale.largest_ml == 5.0
+    assert _longer(ended, k, lines) == ((), False)
+    longer, next_seen = _longer(ended, k, lines)
+    assert labelled(longer=longer, next_seen=next_seen).reaching(5.5, 1.0).scale.largest_ml == 5.0
     lines[k == 29] = 0.6
-    assert _longer(scored, k, lines) == ((six.scale,), ())
-    assert _longer(ended, k, lines) == ((six.scale,), ())
+    assert _longer(scored, k, lines) == ((six.scale,), True)
+    assert _longer(ended, k, lines) == ((six.scale,), True)
 
 
 @pytest.mark.parametrize("every", [4, 10, 20])

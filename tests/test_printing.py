@@ -12,7 +12,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drawmark.vision.labelling import outer_radius_mm
 from drawmark.vision.printing import (
     GAMMA,
     LOG_NOT_MEASURED,
@@ -23,6 +22,7 @@ from drawmark.vision.printing import (
     size_of_digits,
     size_of_lines,
 )
+from drawmark.vision.scales import outer_radius_mm
 
 #: Outer radius, mm, and length of the scale, mm, of usual barrels by capacity, mL, such that the
 #: bore (1 mm of wall) holds the volume: common practice, no source.

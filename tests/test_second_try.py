@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 from spoilt_photographs import SAMPLES, empty_desks, sample, side_by_side
 
-from drawmark.vision import reading
+from drawmark.vision import reading, sureness
 from drawmark.vision.barrel import barrel_of
-from drawmark.vision.labelling import Labelling, Scale
+from drawmark.vision.labelling import Labelling, reads_better_mirrored
 from drawmark.vision.model import Reading, Refusal
 from drawmark.vision.photo import Photo, load_photo, photo_from_pixels
+from drawmark.vision.scales import Scale
 from drawmark.vision.silhouette import Outline, Silhouettes
 
 if TYPE_CHECKING:
@@ -69,13 +70,13 @@ def test_what_the_first_look_leaves_open_is_read_by_the_second(
 ) -> None:
     """The first labelling is declared unsure: the photograph is read all the same, and right."""
     photo, truth = photo_of(FIVE), sample(FIVE)[1]
-    is_sure, asked = reading._is_sure, []
+    is_sure, asked = sureness.is_sure, []
 
     def unsure_at_first(*args: object) -> bool:
         asked.append(args)
         return len(asked) > 1 and is_sure(*args)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(reading, "_is_sure", unsure_at_first)
+    monkeypatch.setattr(sureness, "is_sure", unsure_at_first)
     outcome = reading.read_pixels(photo)
     assert len(asked) == 2
     assert isinstance(outcome, Reading)
@@ -98,8 +99,8 @@ def test_past_the_last_line_that_is_seen_the_scale_must_be_seen_to_end(
         labelling = find(*args, **looks)  # type: ignore[arg-type]
         assert isinstance(labelling, Labelling)
         scale = Scale(float(shorter), interval, labelling.scale.numbered_ml)
-        unseen = (labelling.scale,) if goes_on else ()
-        return replace(labelling, scale=scale, longer=(), unseen=unseen, ends=ends)
+        longer = (labelling.scale,) if goes_on else ()
+        return replace(labelling, scale=scale, longer=longer, next_seen=False, ends=ends)
 
     monkeypatch.setattr(reading, "label_lines", too_short)
     outcome = reading.read_pixels(photo)
@@ -195,10 +196,10 @@ def test_a_mirror_that_agrees_beyond_chance_is_believed(mirrored: bool, better: 
     assert labelling.looks is not None
     looks = labelling.looks.mirrored() if mirrored else labelling.looks
     unread = replace(labelling, looks=looks, numeral_score=5.0)
-    assert reading.reads_better_mirrored(graduations, unread) is better
+    assert reads_better_mirrored(graduations, unread) is better
 
 
-@pytest.mark.parametrize("magnified", reading.OTHER_MAGNIFICATIONS)
+@pytest.mark.parametrize("magnified", sureness.OTHER_MAGNIFICATIONS)
 def test_a_magnified_surface_shows_the_same_numerals(magnified: float) -> None:
     photo = photo_of(FIVE)
     graduations = reading._Search(photo, Silhouettes(photo.bgr)).graduations()

@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .graduations import Prospect
-from .labelling import scales
 from .lattice import MIN_PITCH_PX, find_lattices
-from .numerals import HEIGHTS_IN_RADII, LEAST_DIGIT_PX, find_rows
+from .numerals import HEIGHTS_IN_RADII, find_rows
 from .outline_net import outline_net
 from .pose import azimuths
 from .printing import USUAL_INTERVALS_PER_NUMBER
 from .progression import Progression, progression_of
+from .scales import scales
 from .strip import unwrap
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ def numbered_prospects(photo: Photo, sight: Sight) -> Iterator[Supposed]:
     if len(x) < 2:
         return
     flat = unwrap(cylinder, sight.strip, sight.strip.gray, x, phi)
-    heights = [h * radius for h in HEIGHTS_IN_RADII if h * radius >= LEAST_DIGIT_PX]
+    heights = [h * radius for h in HEIGHTS_IN_RADII]
     for row in find_rows(flat, radius_px=radius, digit_heights=heights, most=ROWS):
         found = progression_of(row, x)
         if found is None:

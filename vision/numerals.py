@@ -426,7 +426,8 @@ def find_rows(
 
     flat: (H, W) grey levels, axis along x, equal px/mm both ways; radius_px: the
     barrel's outer radius in its pixels (else H is taken to span 170 degrees);
-    tick_columns: x of the graduation lines, px; digit_heights: px, if known.
+    tick_columns: x of the graduation lines, px; digit_heights: px, if known; those below
+    ``LEAST_DIGIT_PX`` are left out.
     Raises ValueError if *flat* is not two-dimensional.
     """
     if flat.ndim != 2:
@@ -441,13 +442,12 @@ def find_rows(
         if last - first > SLENDER * radius:
             order = tuple(sorted(order, reverse=True))
     part = flat[:, left:right]
-    heights = digit_heights or [
-        f * radius
-        for f in order
-        if max(LEAST_DIGIT_PX, part.shape[1] / LONGEST_IN_DIGITS) <= f * radius
-    ]
+    least = part.shape[1] / LONGEST_IN_DIGITS
+    heights = digit_heights or [f * radius for f in order if f * radius >= least]
     found: list[tuple[float, _Peaks, NDArray[np.intp]]] = []
     for height in heights:
+        if height < LEAST_DIGIT_PX:
+            continue
         for rotation in (0, 90, 180, 270):
             peaks = _scan(part, rotation, height)
             found += [(support, peaks, members) for support, members in _rows(peaks)]

@@ -31,12 +31,13 @@ from .graduations import (
     find_graduations,
     look_at,
 )
-from .labelling import CLEAR_END, Labelling, label_lines, reads_better_mirrored
+from .labelling import CLEAR_END, Labelling, label_lines
 from .model import Outcome, Reading, Reason, Refusal
 from .numbered import numbered_prospects
 from .photo import Photo, load_photo
 from .plunger import MIN_MASS, SEEN_MASS, FiducialLine, measure_ring, peak_of
 from .silhouette import SURE_SHARE, Silhouettes
+from .sureness import LEAST_RUN, is_settled
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -63,45 +64,11 @@ LIKELY_SHARE, SHARE_IF_APART, APART = 0.7, 0.9, 2.0
 # the lines were fitted on a piece.
 IN_LINE, PARALLEL, AS_WIDE = 0.5, np.cos(np.radians(8)), 1.25
 MAX_TILT = np.radians(32)  # of the barrel, and of the view of the ring; no net saw steeper ones
-MARGIN_WITH_NUMERALS, MARGIN_WITH_CLEAR_NUMERALS = 5.0, 4.0
-MARGIN_LINES_ALONE = 7.0
-MIN_NUMERALS, MIN_NUMERALS_UNSURE = 6.0, 11.0
-MIN_WORDS = 3
-# Where the picture of the nozzle says how wide the barrel is, and that of both ends which is which,
-# a lead of so much will do: of 130 photographs whose numerals leave the scale open the best one was
-# right in all 29 with a lead of 6 or more, and wrong in 4 of 9 with 5 to 6.
-MARGIN_BY_NOZZLE, NOZZLE_SPEAKS, SENSE_SPEAKS = 7.0, 0.5, 3.0
-NUMERALS_FOR_DIRECTION = 4.0
-# Leads by numerals that are hardly seen: of 31 right labellings they changed by 1 (sd) from one
-# magnification to the next; of three that were wrong by a factor of two, two came out otherwise,
-# and the third led by less than is wanted.
-OTHER_MAGNIFICATIONS = (0.92, 1.08)
-LEAST_SIZE = -5.0  # right scales had more than -4.2 in 275 photographs, tenfold ones less than -7
-LEAST_ENDS = -2.5  # right scales had more than -1.9 in 195 photographs, too long ones less than -3
-LEAST_SIZE_AND_ENDS = -4.5  # right scales had more than -4.1 in 366 photographs
-# Numerals read as others than expected: right scales had up to 2, or up to 0.3 of those that agree.
-# From the side a third to a half as many are misread as are read: docs/numerals.md.
-MOST_AGAINST, MOST_SHARE_AGAINST = 2.0, 1 / 3
-SOME_AGAINST = 1.0  # from here on it is asked whether they agree better in a mirror
-FROM_THE_SIDE, MOST_SHARE_FROM_THE_SIDE = np.radians(60), 1 / 2
-# Small digits are misread in numbers, but each as something else: where many words agree and no
-# other scale comes near, as many as this may. Of some 3000 photographs 10 had such labellings, all
-# right; the one wrong one near them had three words.
-MARGIN_WITHOUT_DOUBT, WORDS_WITHOUT_DOUBT, MOST_SHARE_WITHOUT_DOUBT = 10.0, 5, 3 / 4
-# Of a scale's lines, where the net paints those that a stopper hides or that are worn: right scales
-# had 0.8 or more in 200 photographs but one (0.64), one of two different spacings 0.67. A small
-# barrel's fine lines are lost to grain: less will do where the numerals leave no doubt.
-LEAST_LINES_SEEN, LEAST_LINES_SEEN_IF_TOLD = 0.75, 0.6
-NUMERALS_WITHOUT_DOUBT = 15.0
-MANY_WORDS, LEAST_LINES_SEEN_IF_SUPPOSED = 4, 0.25
-# Stopper and opaque liquid may hide half of a scale: less will do too where so large a part of
-# it is seen line by line. Of a scale supposed with lines too many, no two neighbours are seen.
-LEAST_LINES_SEEN_IN_A_RUN, RUN_SHARE = 0.5, 0.3
 LINES_ENOUGH = 0.9  # seen of a scale: where it is not sure all the same, lines are not what lacks
 SAME_PITCH = 0.02
 # Of lattices that go with the same numerals the right one had runs of 21 to 101 lines seen, others
 # up to 13 where it had 31.
-LEAST_RUN, RUN_AHEAD = 8, 1.5
+RUN_AHEAD = 1.5
 # Lines that were fitted beyond those that the numerals leave room for: one may be lost to chance.
 MOST_SLIP = 0.8
 # A fiducial line so many intervals past the last line is believed only where that is seen to be the
@@ -164,7 +131,7 @@ def read_pixels(
     # numerals are looked for again and again only on what looks like a syringe
     looks = 1 if absent == "no-syringe" else None
     labelling = at_first = label_lines(found, interval_ml, most_looks=looks)
-    if labelling is None or not _is_settled(labelling, found, interval_ml):
+    if labelling is None or not is_settled(labelling, found, interval_ml):
         if absent is not None:
             return _refuse(absent, photo, found)
         # worn lines, and lines at the limb: where there are any is told by a net then
@@ -359,7 +326,7 @@ def _another_syringe(
 def _sure_labelling(graduations: Graduations, interval_ml: float | None) -> Labelling | None:
     """The best labelling of *graduations* if it is sure, or ``None``."""
     labelling = label_lines(graduations, interval_ml)
-    if labelling is None or not _is_settled(labelling, graduations, interval_ml):
+    if labelling is None or not is_settled(labelling, graduations, interval_ml):
         return None
     return labelling
 
@@ -383,126 +350,8 @@ def _told_labelling(
     interval = labelling.scale.interval_ml
     rivals = [other.run for _, other in labelled if other.scale.interval_ml != interval]
     ahead = labelling.run >= max(LEAST_RUN, RUN_AHEAD * max(rivals, default=0))
-    settled = ahead and _is_settled(labelling, graduations, interval_ml)
+    settled = ahead and is_settled(labelling, graduations, interval_ml)
     return (graduations, labelling) if settled else None
-
-
-def _is_settled(labelling: Labelling, graduations: Graduations, interval_ml: float | None) -> bool:
-    """True if the labelling is sure, and so at other magnifications where no numeral is read.
-
-    Numerals that are hardly seen agree by chance too, and then otherwise at every look.
-    """
-    if not _is_sure(labelling, graduations):
-        return False
-    if _numerals_are_read(labelling):
-        return True
-    lead = _least_margin(labelling) if _row_is_told(labelling) else MARGIN_BY_NOZZLE
-    for magnified in OTHER_MAGNIFICATIONS:
-        again = label_lines(graduations, interval_ml, magnified=magnified)
-        if again is None or again.labels != labelling.labels or again.margin < lead:
-            return False
-    return True
-
-
-def _is_sure(labelling: Labelling, graduations: Graduations) -> bool:
-    """True if the labelling beats every other one, by its numerals or clearly by its lines."""
-    if labelling.margin < _least_margin(labelling) or labelling.seen < _least_seen(labelling):
-        return False
-    # no rival need be alive for a scale to be a wrong one: printed for a barrel of another size,
-    # carried on to where no barrel ends, with the nozzle at the wrong end, or other numerals
-    if labelling.size < LEAST_SIZE or labelling.ends < LEAST_ENDS or labelling.sense < 0:
-        return False
-    if labelling.size + labelling.ends < LEAST_SIZE_AND_ENDS:
-        return False
-    share = _most_share_against(labelling)
-    if labelling.against > max(MOST_AGAINST, share * labelling.supporting):
-        return False
-    if (
-        _numerals_are_read(labelling)
-        and _row_is_told(labelling)
-        and labelling.against < SOME_AGAINST
-    ):
-        return True
-    if not (
-        _numerals_are_read(labelling)
-        or _row_is_told(labelling)
-        or _nozzle_tells(labelling)
-        or _lines_tell(labelling)
-    ):
-        return False
-    # a mirror leaves some numerals as they are, 1 and 8 and 0, and the others contradict; lines
-    # look the same in it, and through the barrel from behind
-    return not reads_better_mirrored(graduations, labelling)
-
-
-def _from_the_side(labelling: Labelling) -> bool:
-    return abs(labelling.azimuth) > FROM_THE_SIDE
-
-
-def _most_share_against(labelling: Labelling) -> float:
-    """How many numerals may be read as others, for each that agrees."""
-    without_doubt = (
-        labelling.margin >= MARGIN_WITHOUT_DOUBT
-        and labelling.numeral_score >= NUMERALS_WITHOUT_DOUBT
-        and labelling.supporting >= WORDS_WITHOUT_DOUBT
-    )
-    if without_doubt:
-        return MOST_SHARE_WITHOUT_DOUBT
-    return MOST_SHARE_FROM_THE_SIDE if _from_the_side(labelling) else MOST_SHARE_AGAINST
-
-
-def _least_margin(labelling: Labelling) -> float:
-    """Lead that a labelling must have: less of it with clear numerals."""
-    aside = _from_the_side(labelling)
-    clear = labelling.numeral_score >= MIN_NUMERALS_UNSURE and not aside
-    return MARGIN_WITH_CLEAR_NUMERALS if clear else MARGIN_WITH_NUMERALS
-
-
-def _numerals_are_read(labelling: Labelling) -> bool:
-    """True if numerals speak for the labelling, and two of them are read for sure."""
-    # far round, numerals beyond the limb are taken for others: 60 mL was read as 6 with 8.8
-    least = MIN_NUMERALS_UNSURE if _from_the_side(labelling) else MIN_NUMERALS
-    return labelling.numeral_score >= least and len(labelling.read) >= 2
-
-
-def _row_is_told(labelling: Labelling) -> bool:
-    """True if no numeral need be read for sure, but the row as a whole is."""
-    return labelling.numeral_score >= MIN_NUMERALS_UNSURE and labelling.supporting >= MIN_WORDS
-
-
-def _nozzle_tells(labelling: Labelling) -> bool:
-    """True if what is about both ends tells direction and size: for numerals far round or lost."""
-    return (
-        labelling.margin >= MARGIN_BY_NOZZLE
-        and labelling.nozzle >= NOZZLE_SPEAKS
-        and labelling.sense >= SENSE_SPEAKS
-        and labelling.ends >= 0
-    )
-
-
-def _lines_tell(labelling: Labelling) -> bool:
-    """True if count and pattern of the lines leave nothing else.
-
-    A comb looks the same from both ends, so the numerals have to speak for the direction, read or
-    not.
-    """
-    return (
-        labelling.lines_margin >= MARGIN_LINES_ALONE
-        and labelling.numeral_score >= NUMERALS_FOR_DIRECTION
-    )
-
-
-def _least_seen(labelling: Labelling) -> float:
-    """Share of the lines that has to be seen: less of it if the numerals leave no doubt."""
-    told = labelling.numeral_score >= NUMERALS_WITHOUT_DOUBT and labelling.supporting >= MIN_WORDS
-    if not told or labelling.against >= SOME_AGAINST:
-        return LEAST_LINES_SEEN
-    # numerals that suppose the lines, and stand where these turn out to be, need fewer of them
-    if labelling.supposed and labelling.supporting >= MANY_WORDS:
-        return LEAST_LINES_SEEN_IF_SUPPOSED
-    if labelling.run >= max(LEAST_RUN, RUN_SHARE * labelling.scale.intervals):
-        return LEAST_LINES_SEEN_IN_A_RUN
-    return LEAST_LINES_SEEN_IF_TOLD
 
 
 def _why_unlabelled(graduations: Graduations, photo: Photo) -> str:
