@@ -83,6 +83,53 @@ def test_what_the_first_look_leaves_open_is_read_by_the_second(
     assert abs(outcome.volume_ml - truth["true_volume_ml"]) < outcome.expanded_uncertainty_ml
 
 
+THREE = "three-ml-grey-stopper-pale-blue-card"
+
+
+@pytest.mark.parametrize("name", [THREE, TWENTY])
+def test_what_numerals_leave_open_two_fits_may_tell(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No labelling is sure by itself: two that agree are read all the same, and right."""
+    photo, truth = photo_of(name), sample(name)[1]
+    monkeypatch.setattr(reading, "is_settled", lambda *_: False)
+    outcome = reading.read_pixels(photo)
+    assert isinstance(outcome, Reading)
+    assert outcome.graduated_max_ml == truth["graduated_max_ml"]
+    assert abs(outcome.volume_ml - truth["true_volume_ml"]) < outcome.expanded_uncertainty_ml
+    monkeypatch.setattr(reading, "_told_twice", lambda *_: False)
+    refused = reading.read_pixels(photo)
+    assert isinstance(refused, Refusal)
+    assert refused.reasons[0].code == "scale-ambiguous"
+
+
+def test_two_fits_must_tell_the_same_scale_in_the_same_place(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    photo = photo_of(TWENTY)
+    search = reading._Search(photo, Silhouettes(photo.bgr))
+    found, painted = search.graduations(), search.painted()
+    assert not isinstance(found, reading.Reason)
+    assert painted is not None
+    first, second = (reading.label_lines(g, None) for g in (found, painted))
+    assert first is not None
+    assert second is not None
+
+    def told(again: Labelling, at_first: Labelling | None = first) -> bool:
+        return reading._told_twice((found, at_first), (painted, again))
+
+    assert told(second)
+    assert not told(second, None)
+    assert not told(second, replace(first, lines_margin=2.4))
+    assert not told(replace(second, lines_margin=2.4))
+    assert not told(replace(second, zero_k=second.zero_k + 1))
+    assert not told(replace(second, direction=-second.direction))
+    longer = replace(second.scale, largest_ml=second.scale.largest_ml + 5)
+    assert not told(replace(second, scale=longer))
+    monkeypatch.setattr(reading, "reads_better_mirrored", lambda *_: True)
+    assert not told(second)
+
+
 @pytest.mark.parametrize(
     ("ends", "goes_on", "believed"), [(0.0, False, False), (5.0, False, True), (0.0, True, True)]
 )

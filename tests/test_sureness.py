@@ -148,3 +148,24 @@ def test_lines_alone_are_not_enough_where_a_mirror_reads_better(
     assert sureness.is_sure(labelled(read=(), supporting=5), None) is False  # type: ignore[arg-type]
     assert sureness.is_sure(labelled(), None) is False  # type: ignore[arg-type]
     assert sureness.is_sure(labelled(supporting=3), None) is True  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("changes", "tells"),
+    [
+        ({}, True),
+        ({"numeral_score": -3.0, "supporting": 0}, True),
+        ({"margin": 2.4}, False),
+        ({"lines_margin": 2.4}, False),
+        ({"ends": 0.9}, False),
+        ({"sense": 2.9}, False),
+        ({"nozzle": 0.4}, False),
+        ({"seen": 0.88}, False),
+        ({"size": -2.1}, False),
+    ],
+)
+def test_lines_ends_and_nozzle_tell_without_numerals(
+    changes: dict[str, object], tells: bool
+) -> None:
+    told = by_nozzle(margin=2.6, lines_margin=2.6, ends=1.1)
+    assert sureness.tells_without_numerals(labelled(**{**told, **changes})) is tells

@@ -31,13 +31,13 @@ from .graduations import (
     find_graduations,
     look_at,
 )
-from .labelling import CLEAR_END, Labelling, label_lines
+from .labelling import CLEAR_END, Labelling, label_lines, reads_better_mirrored
 from .model import Outcome, Reading, Reason, Refusal
 from .numbered import numbered_prospects
 from .photo import Photo, load_photo
 from .plunger import MIN_MASS, SEEN_MASS, FiducialLine, measure_ring, peak_of
 from .silhouette import SURE_SHARE, Silhouettes
-from .sureness import LEAST_RUN, is_settled
+from .sureness import LEAST_RUN, is_settled, tells_without_numerals
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -66,6 +66,7 @@ IN_LINE, PARALLEL, AS_WIDE = 0.5, np.cos(np.radians(8)), 1.25
 MAX_TILT = np.radians(32)  # of the barrel, and of the view of the ring; no net saw steeper ones
 LINES_ENOUGH = 0.9  # seen of a scale: where it is not sure all the same, lines are not what lacks
 SAME_PITCH = 0.02
+SAME_PLACE = 0.5  # intervals between the ends of a scale as two fits tell them, at most
 # Of lattices that go with the same numerals the right one had runs of 21 to 101 lines seen, others
 # up to 13 where it had 31.
 RUN_AHEAD = 1.5
@@ -136,8 +137,15 @@ def read_pixels(
             return _refuse(absent, photo, found)
         # worn lines, and lines at the limb: where there are any is told by a net then
         painted = search.painted()
-        labelling = None if painted is None else _sure_labelling(painted, interval_ml)
-        if painted is not None and labelling is not None:
+        labelling = None if painted is None else label_lines(painted, interval_ml)
+        if (
+            painted is not None
+            and labelling is not None
+            and (
+                is_settled(labelling, painted, interval_ml)
+                or _told_twice((found, at_first), (painted, labelling))
+            )
+        ):
             found = painted
         elif (at_first is None or at_first.seen < LINES_ENOUGH) and (
             told := _told_labelling(search, interval_ml)
@@ -323,12 +331,23 @@ def _another_syringe(
     return False
 
 
-def _sure_labelling(graduations: Graduations, interval_ml: float | None) -> Labelling | None:
-    """The best labelling of *graduations* if it is sure, or ``None``."""
-    labelling = label_lines(graduations, interval_ml)
-    if labelling is None or not is_settled(labelling, graduations, interval_ml):
-        return None
-    return labelling
+def _told_twice(
+    first: tuple[Graduations, Labelling | None], second: tuple[Graduations, Labelling]
+) -> bool:
+    """True if two fits tell the same scale in the same place, each by lines, ends and nozzle."""
+    (one, labelling), (other, again) = first, second
+    if labelling is None or labelling.scale != again.scale:
+        return False
+    if not all(tells_without_numerals(told) for told in (labelling, again)):
+        return False
+    ends_ml = np.array([0.0, again.scale.largest_ml])
+    at_first, at_last = (
+        g.cylinder.project(g.lattice.x(told.k(ends_ml)), 0.0)
+        for g, told in ((one, labelling), (other, again))
+    )
+    apart = np.hypot(*(at_first - at_last).T).max()
+    interval_px = np.hypot(*(at_last[1] - at_last[0])) / again.scale.intervals
+    return bool(apart < SAME_PLACE * interval_px) and not reads_better_mirrored(other, again)
 
 
 def _told_labelling(
