@@ -265,6 +265,7 @@ def _rows(result: Check, reading: Reading, decision: Decision) -> list[tuple[str
     ]
     if result.syringe_tolerance_included:
         rows.append(("includes", "the syringe's own permitted error (ISO 7886-1)"))
+    rows += [("note", note) for note in reading.evidence.notes]
     if decision.target_ml > reading.graduated_max_ml:
         rows.append(("note", "the target is more than this syringe's scale can show"))
     return rows

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import cv2
@@ -49,6 +50,16 @@ def test_what_a_person_is_told(photo: Path, reader_says: Say) -> None:
     assert "air taken off" in text
     assert "-0.017 mL (-0.3 % of the target)" in text
     assert "probability > 99.9 %" in text
+
+
+def test_what_the_reader_notes_is_passed_on(photo: Path, reader_says: Say) -> None:
+    reading = make_reading(5.0)
+    seen = replace(reading.evidence, notes=("look at the syringe",))
+    reader_says(replace(reading, evidence=seen))
+    lines = check(photo, "--no-picture").stdout.splitlines()
+    assert [line.split(None, 1) for line in lines if "look at" in line] == [
+        ["note", "look at the syringe"]
+    ]
 
 
 def test_refused(photo: Path, reader_says: Say) -> None:

@@ -103,6 +103,26 @@ def test_what_numerals_leave_open_two_fits_may_tell(
     assert refused.reasons[0].code == "scale-ambiguous"
 
 
+@pytest.mark.parametrize(
+    ("read", "capacity_ml", "noted"), [(2, None, False), (1, None, True), (1, 20.0, False)]
+)
+def test_a_syringe_told_without_numerals_is_to_be_looked_at(
+    read: int, capacity_ml: float | None, noted: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    find = reading.label_lines
+
+    def hardly_read(*args: object, **looks: object) -> object:
+        labelling = find(*args, **looks)  # type: ignore[arg-type]
+        assert isinstance(labelling, Labelling)
+        return replace(labelling, read=labelling.read[:read])
+
+    monkeypatch.setattr(reading, "label_lines", hardly_read)
+    monkeypatch.setattr(reading, "is_settled", lambda *_: True)
+    outcome = reading.read_pixels(photo_of(TWENTY), capacity_ml=capacity_ml)
+    assert isinstance(outcome, Reading)
+    assert outcome.evidence.notes == ((reading.NUMERALS_HARDLY_SEEN,) if noted else ())
+
+
 def test_two_fits_must_tell_the_same_scale_in_the_same_place(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -32,8 +32,9 @@ def collect(
     labelling: Labelling | None,
     line: FiducialLine | None,
     air: Air | None,
+    notes: tuple[str, ...] = (),
 ) -> Evidence:
-    """Evidence of as many stages as were reached."""
+    """Evidence of as many stages as were reached, with *notes* for who looks at it."""
     if graduations is None:
         return Evidence()
     cylinder, lattice = graduations.cylinder, graduations.lattice
@@ -65,6 +66,7 @@ def collect(
         air_px=_air(photo, graduations, air),
         tilt_deg=None if line is None else float(np.degrees(cylinder.view_angle(line.x))),
         ring_spacing_ml=_ring_spacing_ml(graduations, labelling, line),
+        notes=notes,
     )
 
 

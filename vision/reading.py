@@ -31,7 +31,7 @@ from .graduations import (
     find_graduations,
     look_at,
 )
-from .labelling import CLEAR_END, Labelling, label_lines, reads_better_mirrored
+from .labelling import CLEAR_END, CLEAR_READ, Labelling, label_lines, reads_better_mirrored
 from .model import Outcome, Reading, Reason, Refusal
 from .numbered import numbered_prospects
 from .photo import Photo, load_photo
@@ -77,6 +77,8 @@ MOST_SLIP = 0.8
 PAST_LAST = 0.5
 FRAME_MARGIN_PX = 2.0
 MAX_LINE_SD = 0.25  # outer radii: a fiducial line known no better than that is not seen
+#: Said with a reading where fewer than two numerals are read and no capacity was stated.
+NUMERALS_HARDLY_SEEN = "numerals are hardly seen: make sure that the syringe is the one named here"
 # An eye tells between which two lines the fiducial line lies: what is known no better than to three
 # intervals, at 95 %, is not read.
 MOST_INTERVALS = 3.0
@@ -189,6 +191,8 @@ def read_pixels(
     air = Air(min(air.volume_ml, volume), air.standard_uncertainty_ml, air.stretches)
     on_line = found.cylinder.project(np.array([_x(found, labelling, 0.0), line.x]), 0.0)
     zero_px, fiducial_px = photo.to_displayed(on_line)
+    told = capacity_ml is not None or len(labelling.read) >= CLEAR_READ
+    notes = () if told else (NUMERALS_HARDLY_SEEN,)
     reading = Reading(
         capacity_ml=capacity_ml or float(nominal_capacity_ml(scale.largest_ml)),
         interval_ml=scale.interval_ml,
@@ -199,7 +203,7 @@ def read_pixels(
         air_standard_uncertainty_ml=air.standard_uncertainty_ml,
         zero_line_px=(float(zero_px[0]), float(zero_px[1])),
         fiducial_line_px=(float(fiducial_px[0]), float(fiducial_px[1])),
-        evidence=collect(photo, found, labelling, line, air),
+        evidence=collect(photo, found, labelling, line, air, notes),
     )
     if reading.expanded_uncertainty_ml > MOST_INTERVALS * scale.interval_ml:
         return _refuse(spoilt or "plunger-not-visible", photo, found, labelling, line=line)
