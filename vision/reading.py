@@ -191,8 +191,8 @@ def read_pixels(
     air = Air(min(air.volume_ml, volume), air.standard_uncertainty_ml, air.stretches)
     on_line = found.cylinder.project(np.array([_x(found, labelling, 0.0), line.x]), 0.0)
     zero_px, fiducial_px = photo.to_displayed(on_line)
-    told = capacity_ml is not None or len(labelling.read) >= CLEAR_READ
-    notes = () if told else (NUMERALS_HARDLY_SEEN,)
+    named = capacity_ml is not None or len(labelling.read) >= CLEAR_READ
+    notes = () if named else (NUMERALS_HARDLY_SEEN,)
     reading = Reading(
         capacity_ml=capacity_ml or float(nominal_capacity_ml(scale.largest_ml)),
         interval_ml=scale.interval_ml,
