@@ -35,6 +35,8 @@ if TYPE_CHECKING:
     Array = NDArray[Any]
 
 CLEAR_NUMERALS, CLEAR_MARGIN = 8.0, 5.0
+# Numerals read for sure, and others read as something else, from which on a row is clear and is no
+# longer; with so many against it is also asked whether they agree better in a mirror.
 CLEAR_READ, CLEAR_AGAINST = 2, 1.0
 # Looking again finds chance agreement too, so it must gain clearly.
 SECOND_LOOK_GAIN = 6.0

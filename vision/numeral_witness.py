@@ -76,6 +76,7 @@ class Looks:
 
 
 def azimuth_of(row: NumeralRow, phi: Array) -> float:
+    """Azimuth of *row*, radians, on a flat picture whose rows lie at *phi* (H,), radians."""
     return float(phi[0]) + row.y * float(phi[1] - phi[0])
 
 

@@ -79,6 +79,7 @@ def slenderness(scale: Scale, length_radii: float) -> float:
 
 
 def is_multiple(a: float, b: float) -> bool:
+    """True if *a* is a whole number of times *b*, both in the same unit."""
     return abs(a / b - round(a / b)) < 1e-6
 
 

@@ -36,7 +36,7 @@ def light_along(
     spread: Any,
     mirror_lane: Any,
     share: float,
-    focused: bool = False,
+    focused: bool,
 ) -> Any:
     """Radiance arriving along the rays; ``ray`` as a batch of the renderer's rays.
 
