@@ -16,6 +16,7 @@ from drawmark.vision.ends_net import (
     NOZZLE,
     ROWS,
     SHARES,
+    _seen,
     end_patches,
     ends_net,
     normalise,
@@ -69,6 +70,20 @@ def test_what_is_not_in_the_picture_says_nothing() -> None:
     )  # fmt: skip
     assert seen[0] == 0
     assert not ends_net().log_odds(patches, seen).any()
+
+
+def test_of_a_patch_as_much_is_seen_as_lies_in_the_picture() -> None:
+    """Counted point by point; patches in the picture, across an edge or a corner, and outside."""
+    rng = np.random.default_rng(5)
+    gray, aside = np.zeros((60, 90)), np.linspace(-1.2, 1.2, 48)
+    axis = rng.uniform(-30, 110, (2, 40, 1)) + np.linspace(0, 25, 40) * rng.normal(size=(2, 40, 1))
+    half = rng.normal(0, 12, (2, 40, 1)) + rng.normal(0, 0.5, (2, 40, 40))
+    half[0, :5] = 0.0
+    x, y = axis[:, :, None] + aside[:, None] * half[:, :, None]
+    counted = ((x >= 0) & (x <= 89) & (y >= 0) & (y <= 59)).mean((1, 2))
+    assert 0 < np.sum(counted == 0) < 40
+    assert np.any(counted == 1)
+    np.testing.assert_allclose(_seen(gray, axis, half, aside), counted, atol=1e-12)
 
 
 def test_no_patches_no_odds() -> None:

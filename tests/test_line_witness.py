@@ -7,7 +7,14 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from drawmark.vision.line_witness import _core, _ends_missing, _long_lines, solid_ends
+from drawmark.vision.line_witness import (
+    LINE_MISSING,
+    _core,
+    _ends_missing,
+    _long_lines,
+    _nearest,
+    solid_ends,
+)
 
 
 def test_solid_ends_bridge_a_stopper_and_drop_lone_finds() -> None:
@@ -87,7 +94,7 @@ def test_missing_ends_count_and_missing_middles_do_not() -> None:
     lines = np.full(40, 0.9)
 
     def missing(there: np.ndarray) -> float:
-        return float(_ends_missing(there, np.array(5), np.array(35)))
+        return float(_ends_missing(_nearest(there >= LINE_MISSING), np.array(5), np.array(35)))
 
     assert missing(lines) == 0.0
     gap = lines.copy()

@@ -32,20 +32,31 @@ class Camera:
 
     def rays(self, points: Array) -> Array:
         """Directions (..., 3), z = 1, of the viewing rays of pixels (..., 2)."""
+        x, y = self.ray_slopes(points)
+        return np.stack([x, y, np.ones_like(x)], axis=-1)
+
+    def ray_slopes(self, points: Array) -> tuple[Array, Array]:
+        """x and y, each (...), of `rays`."""
         xd = (points[..., 0] - self.cx) / self.focal
         yd = (points[..., 1] - self.cy) / self.focal
         # one fixed-point step inverts (1 + k1 r^2) to k1^2 r^4: 1e-4 of r at |k1| = 0.03
         r2 = xd * xd + yd * yd
         r2 = r2 / (1.0 + self.k1 * r2) ** 2
         s = 1.0 / (1.0 + self.k1 * r2)
-        return np.stack([xd * s, yd * s, np.ones_like(xd)], axis=-1)
+        return xd * s, yd * s
 
     def pixels(self, points: Array) -> Array:
         """Pixels (..., 2) of points in space (..., 3)."""
-        x = points[..., 0] / points[..., 2]
-        y = points[..., 1] / points[..., 2]
+        return self.seen(points[..., 0], points[..., 1], points[..., 2])
+
+    def seen(self, x: Array, y: Array, z: Array) -> Array:
+        """Pixels (..., 2) of points in space, by coordinate, each (...)."""
+        x, y = x / z, y / z
         s = self.focal * (1.0 + self.k1 * (x * x + y * y))
-        return np.stack([self.cx + x * s, self.cy + y * s], axis=-1)
+        out = np.empty((*np.shape(s), 2))
+        out[..., 0] = self.cx + x * s
+        out[..., 1] = self.cy + y * s
+        return out
 
 
 def _cross(a: Array, b: Array) -> Array:
@@ -109,45 +120,52 @@ class Cylinder:
 
     def project(self, x: Array, phi: Array | float, radius: Array | float = 1.0) -> Array:
         """Pixels (..., 2) of points at axial *x*, azimuth *phi*, distance *radius*."""
-        x, phi, radius = np.broadcast_arrays(np.asarray(x, float), phi, radius)
-        p = (
-            self._origin  # type: ignore[attr-defined]
-            + x[..., None] * self._axis  # type: ignore[attr-defined]
-            + (radius * np.cos(phi))[..., None] * self._front  # type: ignore[attr-defined]
-            + (radius * np.sin(phi))[..., None] * self._side  # type: ignore[attr-defined]
-        )
-        return self.camera.pixels(p)
+        x = np.asarray(x, float)
+        forward, aside = radius * np.cos(phi), radius * np.sin(phi)
+        # what depends on x and what does not are apart until the last: both are often few
+        along = zip(self._origin, self._axis, self._front, self._side, strict=True)  # type: ignore[attr-defined]
+        return self.camera.seen(*((o + x * a) + (forward * f + aside * s) for o, a, f, s in along))
 
     def surface(self, points: Array, radius: float = 1.0) -> tuple[Array, Array]:
         """Axial position and azimuth, each (...), where pixels (..., 2) meet the near surface.
 
         NaN where the ray misses the cylinder of that *radius*.
         """
-        d = self.camera.rays(np.asarray(points, float))
+        x, t, (u, v) = self.hit(np.asarray(points, float), radius)
+        # of the point t (u, v, 1) - origin
+        aside, forward = (
+            t * (u * n[0] + v * n[1] + n[2]) - self._origin @ n  # type: ignore[attr-defined]
+            for n in (self.side, self.front)
+        )
+        return x, np.arctan2(aside, forward)
+
+    def hit(self, points: Array, radius: float = 1.0) -> tuple[Array, Array, tuple[Array, Array]]:
+        """Axial position x, and depth t and slopes (u, v) of the ray, where `surface` is met.
+
+        Each (...); the place is t (u, v, 1) in the camera's frame.
+        """
+        u, v = self.camera.ray_slopes(points)
         a, o = self._axis, self._origin  # type: ignore[attr-defined]
-        da = d @ a
         oa = o @ a
-        dp = d - da[..., None] * a
         op = o - oa * a
-        aa = np.sum(dp * dp, -1)
-        bb = dp @ op
+        da = u * a[0] + v * a[1] + a[2]
+        aa = u * u + v * v + 1.0 - da * da
+        bb = u * op[0] + v * op[1] + op[2]
         disc = bb * bb - aa * (op @ op - radius * radius)
         with np.errstate(invalid="ignore"):
             t = (bb - np.sqrt(disc)) / aa
-        hit = t[..., None] * d - o
-        x = hit @ a
-        phi = np.arctan2(hit @ self._side, hit @ self._front)  # type: ignore[attr-defined]
-        return x, phi
+        return t * da - oa, t, (u, v)
 
     def miss_distance(self, points: Array) -> Array:
         """Least distance (...) between the viewing rays of pixels (..., 2) and the axis, signed.
 
         The sign is that of the side of the axis; an outer wall's outline has magnitude 1.
         """
-        d = self.camera.rays(np.asarray(points, float))
-        along = d @ self._axis  # type: ignore[attr-defined]
-        aside = np.sqrt(np.sum(d * d, -1) - along * along)
-        return np.asarray(d @ self._moment / aside)  # type: ignore[attr-defined]
+        u, v = self.camera.ray_slopes(np.asarray(points, float))
+        a, m = self._axis, self._moment  # type: ignore[attr-defined]
+        along = u * a[0] + v * a[1] + a[2]
+        aside = np.sqrt(u * u + v * v + 1.0 - along * along)
+        return np.asarray((u * m[0] + v * m[1] + m[2]) / aside)
 
     def limb(self, radius: float = 1.0) -> float:
         """Azimuth at which a cylinder of *radius* turns out of the camera's view, radians."""

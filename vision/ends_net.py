@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[Any]
 
+#: Patches cut at a time.
+AT_ONCE = 8
 #: Size of a patch, and what it spans: to both sides of the axis, and from the supposed end
 #: line into the scale and out of it, outer radii.
 ROWS, COLUMNS = 24, 20
@@ -72,32 +74,46 @@ def end_patches(
     """Patches (N, rows, columns) about the axial places *x* (N,), and how much of each is seen.
 
     Columns run in the direction *outward* (N,), +1 or -1 along the axis.  *place* takes points
-    (..., 2) of *cylinder*'s picture to columns and rows of *gray*.
+    (..., 2) of *cylinder*'s picture to columns and rows of *gray*, by turning and shifting.
     """
     shrink = min(1.0, window.radius_px / cylinder.radius_px)
     size = (max(2, round(gray.shape[1] * shrink)), max(2, round(gray.shape[0] * shrink)))
     small = np.asarray(cv2.resize(gray, size, interpolation=cv2.INTER_AREA), np.float32)
+    shares = np.array(size) / gray.shape[::-1]
     # twice as fine as the patch, then averaged
     along = np.linspace(-window.inward, window.outward, 2 * window.columns)
-    aside = np.linspace(-window.across, window.across, 2 * window.rows)[:, None, None]
+    aside = np.linspace(-window.across, window.across, 2 * window.rows)
     out = np.empty((len(x), window.rows, window.columns), np.float32)
     seen = np.empty(len(x))
-    for i, (at, way) in enumerate(zip(x, outward, strict=True)):
-        places = at + way * along
-        half = (cylinder.project(places, np.pi / 2) - cylinder.project(places, -np.pi / 2)) / 2
-        columns, rows = place(cylinder.project(places, 0.0, 0.0) + aside * half)
-        inside = (columns >= 0) & (columns <= gray.shape[1] - 1)
-        inside &= (rows >= 0) & (rows <= gray.shape[0] - 1)
-        seen[i] = inside.mean()
-        patch = cv2.remap(
-            small,
-            ((columns + 0.5) * (size[0] / gray.shape[1]) - 0.5).astype(np.float32),
-            ((rows + 0.5) * (size[1] / gray.shape[0]) - 0.5).astype(np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-        out[i] = cv2.resize(patch, (window.columns, window.rows), interpolation=cv2.INTER_AREA)
+    for i in range(0, len(x), AT_ONCE):
+        some = slice(i, i + AT_ONCE)
+        columns = x[some, None] + outward[some, None] * along
+        axis = np.array(place(cylinder.project(columns, 0.0, 0.0)))
+        limbs = [np.array(place(cylinder.project(columns, s * np.pi / 2))) for s in (-1, 1)]
+        half = (limbs[1] - limbs[0]) / 2
+        seen[some] = _seen(gray, axis, half, aside)
+        at = []
+        for middle, reach, share in zip(axis, half, shares, strict=True):
+            across = ((middle + 0.5) * share - 0.5)[:, None] + aside[:, None] * reach[
+                :, None
+            ] * share
+            at.append(across.reshape(-1, len(along)).astype(np.float32))
+        fine = cv2.remap(small, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        whole = (window.columns, len(columns) * window.rows)
+        patches = cv2.resize(fine, whole, interpolation=cv2.INTER_AREA)
+        out[some] = patches.reshape(-1, window.rows, window.columns)
     return out, seen
+
+
+def _seen(gray: Array, axis: Array, half: Array, aside: Array) -> Array:
+    """How much (N,) of patches is in *gray*: points *axis* + *aside* (R,) * *half*, (2, N, C)."""
+    last = np.array(gray.shape[::-1])[:, None, None] - 1
+    # the picture is convex: of each column of a patch, one stretch lies in it
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ends = np.sort([-axis / half, (last - axis) / half], axis=0)
+    first, stop = ends[0].max(0), ends[1].min(0)
+    rows = np.searchsorted(aside, stop, "right") - np.searchsorted(aside, first)
+    return np.asarray(np.maximum(rows, 0).mean(1) / len(aside))
 
 
 def normalise(patches: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -64,11 +64,14 @@ def find_lattices(
     n = profiles.shape[1]
     size = 1 << int(np.ceil(np.log2(n * 4)))
     detail = profiles - cv2.blur(profiles.astype(np.float32), (int(1.2 / step) | 1, 1))
-    power = np.abs(np.fft.rfft(detail * np.hanning(n)[None], size, axis=1)) ** 2
-    frequency = np.fft.rfftfreq(size, step)
     resolution = size / n  # samples of the spectrum within its own resolution
-    power /= _noise(power, int(NOISE_WIDTH * resolution)) + 1e-9
-    power[:, frequency > radius_px / MIN_PERIOD_PX] = 0
+    width = int(NOISE_WIDTH * resolution)
+    frequency = np.fft.rfftfreq(size, step)
+    count = int(np.searchsorted(frequency, radius_px / MIN_PERIOD_PX, "right"))
+    spectrum = np.fft.rfft(detail * np.hanning(n)[None], size, axis=1)[:, : count + width]
+    power = spectrum.real**2 + spectrum.imag**2
+    power /= _noise(power, width) + 1e-9
+    power, frequency = power[:, :count], frequency[:count]
     amplitude = np.sqrt(power)
     beyond = np.log(np.maximum(power / MOST_POWER, 1.0))
     power = np.minimum(power, MOST_POWER) + LOG_SHARE * beyond

@@ -42,6 +42,7 @@ class Lines:
         # a scale lies on a run of lines: what speaks for it there is a difference of two sums
         self.lost = _sums_before(LOG_LINE_LOST * (1 - any_line))
         self.beyond = _sums_before(LOG_LINE_BEYOND * any_line * (any_line > 0.4))
+        self.around = _nearest(any_line >= LINE_MISSING)
         self.long_lines: dict[int, Array] = {}  # by lines per number: for each phase
 
     def barrel(self, scale: Scale) -> tuple[float, float]:
@@ -63,7 +64,7 @@ class Lines:
             self.long_lines[per] = np.array([_sums_before(e) for e in evidence])
         lowest = zero if direction > 0 else zero - n
         start, stop = np.searchsorted(k, lowest), np.searchsorted(k, lowest + n, "right")
-        lines = self.lost[stop] - self.lost[start] + _ends_missing(self.any_line, start, stop)
+        lines = self.lost[stop] - self.lost[start] + _ends_missing(self.around, start, stop)
         lines += self.beyond[-1] - (self.beyond[stop] - self.beyond[start])
         long_lines = self.long_lines[per]
         lines += long_lines[zero % per, stop] - long_lines[zero % per, start]
@@ -137,16 +138,20 @@ def _gap(there: Array, i: int, j: int) -> int:
     return j - i - 1
 
 
-def _ends_missing(any_line: Array, start: Array, stop: Array) -> Array:
-    """Log-likelihood of end lines that are not seen, the first two at each end.
-
-    Of lines from *start* up to but not *stop*, indices of *any_line* (K,), of any one shape.
-    """
-    there = any_line >= LINE_MISSING
+def _nearest(there: Array) -> tuple[Array, Array]:
+    """Of each place between lines *there* (K,): the last index before and the first after it."""
     places = np.arange(len(there))
     before = np.maximum.accumulate(np.where(there, places, -1))
     after = np.minimum.accumulate(np.where(there, places, len(there))[::-1])[::-1]
-    last_before, next_from = np.append(-1, before), np.append(after, len(there))
+    return np.append(-1, before), np.append(after, len(there))
+
+
+def _ends_missing(around: tuple[Array, Array], start: Array, stop: Array) -> Array:
+    """Log-likelihood of end lines that are not seen, the first two at each end.
+
+    Of lines from *start* up to but not *stop*, indices of any one shape; *around*: of `_nearest`.
+    """
+    last_before, next_from = around
     at_start = np.minimum(next_from[start], stop) - start
     at_stop = stop - 1 - np.maximum(last_before[stop], start - 1)
     return np.asarray(LOG_END_MISSING * (np.minimum(at_start, 2) + np.minimum(at_stop, 2)))

@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 
 from .finder_net import normalise
+from .strip import between_knots
 from .weights import net_of
 
 if TYPE_CHECKING:
@@ -100,10 +101,7 @@ def outline_view(
     knots = np.linspace(0, 1, 2 + int(length_px / KNOTS_PX))
     points = _beside_axis(cylinder, x_from + knots[None, :] * (x_to - x_from), miss[:, None])
     at = (np.arange(columns * along) + 0.5) / (columns * along) * (len(knots) - 1)
-    i = np.clip(at.astype(int), 0, len(knots) - 2)
-    share = (at - i).astype(np.float32)
-    points = points.astype(np.float32)
-    px, py = (points[:, i, a] * (1 - share) + points[:, i + 1, a] * share for a in (0, 1))
+    px, py = (between_knots(points[..., a].astype(np.float32), at) for a in (0, 1))
     fine = cv2.remap(bgr, px, py, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(cv2.resize(fine, (columns, rows), interpolation=cv2.INTER_AREA), np.uint8)
 
@@ -150,7 +148,7 @@ def _line(log_probs: Array, place: Array) -> tuple[float, float, float, float, f
     *log_probs* (ROWS, P) of the pieces at *place* (P,), -0.5 to 0.5.
     """
     rows = np.arange(len(log_probs), dtype=float)
-    totals = np.array([_shifted(log_probs, turn * place).mean(0) for turn in SLOPES])
+    totals = _shifted(log_probs, SLOPES[:, None] * place).mean(1)
     turn = int(totals.max(1).argmax())
     found, slope, best = totals[turn], float(SLOPES[turn]), float(totals[turn].max())
     weight = np.exp(PIECES_AS_ONE * (found - found.max()))
@@ -164,15 +162,15 @@ def _line(log_probs: Array, place: Array) -> tuple[float, float, float, float, f
 
 
 def _shifted(log_probs: Array, shift: Array) -> Array:
-    """(P, ROWS): piece j of *log_probs* (ROWS, P) at *shift* (P,)[j] rows further on.
+    """(..., P, ROWS): piece j of *log_probs* (ROWS, P) at *shift* (..., P)[..., j] rows further on.
 
     Straight between rows; beyond the outermost as there.
     """
     whole = np.floor(shift).astype(int)
-    share = (shift - whole)[:, None]
+    share = (shift - whole)[..., None]
     last = len(log_probs) - 1
-    at = np.arange(last + 1) + whole[:, None]
-    piece = np.arange(len(shift))[:, None]
+    at = np.arange(last + 1) + whole[..., None]
+    piece = np.arange(shift.shape[-1])[:, None]
     here, next_ = (log_probs[np.clip(at + i, 0, last), piece] for i in (0, 1))
     return np.asarray(here + share * (next_ - here))
 

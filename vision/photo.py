@@ -28,6 +28,7 @@ MIN_SHORT_SIDE_PX = 32
 # Work is done on a copy no larger than this: a printed line 0.2 mm wide on a barrel that
 # fills the frame is then still 1.5 pixels wide, the least from which it can be told.
 WORKING_LONG_SIDE_PX = 1840
+HARDLY_LARGER = 1.25
 # "35 mm equivalent" taken against the frame's 36 mm width.  CIPA's definition compares
 # diagonals, which is 4 % longer on a 4:3 picture; makers differ, and the prior covers both.
 FULL_FRAME_WIDTH_MM = 36.0
@@ -121,13 +122,17 @@ def _read_file(path: str | os.PathLike[str]) -> bytes | Reason:
 
 
 def _shrunk(pixels: NDArray[np.uint8], long_side: int) -> NDArray[np.uint8]:
-    """*pixels* (H, W) or (H, W, C), averaged down to *long_side* if they are larger."""
+    """*pixels* (H, W) or (H, W, C), averaged down to *long_side* if they are larger.
+
+    A little larger, and the two nearest pixels are all that there is to average.
+    """
     height, width = pixels.shape[:2]
     scale = max(height, width) / long_side
     if scale <= 1.0:
         return pixels
     size = (round(width / scale), round(height / scale))
-    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
+    how = cv2.INTER_LINEAR if scale < HARDLY_LARGER else cv2.INTER_AREA
+    return np.asarray(cv2.resize(pixels, size, interpolation=how), np.uint8)
 
 
 # EXIF orientation -> what turns the stored picture into the displayed one (CIPA DC-008, 0x0112)

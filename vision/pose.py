@@ -312,7 +312,7 @@ class PoseProblem:
     def residuals(self, theta: Array, weight: Array) -> Array:
         """(N + 2 + M,): of points on lines, of focal length and k1, and of the outlines."""
         cylinder, line = unpack(theta, self.start, self.prior_focal_px)
-        x, _ = cylinder.surface(self.points.pixels)
+        x = cylinder.hit(self.points.pixels)[0]
         along = (x - line.x(self.points.k)) * cylinder.radius_px
         of_points = np.where(np.isnan(along), MISSED, along) * self._unit
         of_prior = np.array([theta[LOG_FOCAL] / self.log_sd, theta[K1] / K1_SD])
@@ -328,25 +328,25 @@ class PoseProblem:
         cylinder, line = unpack(theta, self.start, self.prior_focal_px)
         slopes = PoseSlopes.of(cylinder)
         radius_px, k, n = cylinder.radius_px, self.points.k, len(self.points)
-        out = np.zeros((n + 2 + len(self.side), 8))
+        out = np.zeros((8, n + 2 + len(self.side)))
         x, by_pose = slopes.surface(self.points.pixels)
         along = (x - line.x(k)) * radius_px
         there = ~np.isnan(along)
-        of_points, of_prior, of_outlines = out[:n], out[n : n + 2], out[n + 2 :]
-        of_points[:, OF_POSE] = radius_px * by_pose
-        of_points[:, LOG_RADIUS] += along
-        of_points[:, FIRST_LINE] = -radius_px
-        of_points[:, PITCH] = -radius_px * k
-        of_points[~there] = 0.0
+        of_points, of_prior, of_outlines = out[:, :n], out[:, n : n + 2], out[:, n + 2 :]
+        of_points[OF_POSE] = radius_px * by_pose
+        of_points[LOG_RADIUS] += along
+        of_points[FIRST_LINE] = -radius_px
+        of_points[PITCH] = -radius_px * k
+        of_points[:, ~there] = 0.0
         by = _soft(np.where(there, along, 0.0) * self._unit)[1]
-        of_points *= (by * self._unit * weight)[:, None]
-        of_prior[0, LOG_FOCAL], of_prior[1, K1] = 1 / self.log_sd, 1 / K1_SD
+        of_points *= by * self._unit * weight
+        of_prior[LOG_FOCAL, 0], of_prior[K1, 1] = 1 / self.log_sd, 1 / K1_SD
         miss, by_pose = slopes.miss_distance(self.outlines)
         r = (miss - self.side) * radius_px / self.outline_sd_px
-        of_outlines[:, OF_POSE] = by_pose * radius_px / self.outline_sd_px
-        of_outlines[:, LOG_RADIUS] += r
-        of_outlines *= (_soft(r)[1] * np.sqrt(self.share))[:, None]
-        return out
+        of_outlines[OF_POSE] = by_pose * radius_px / self.outline_sd_px
+        of_outlines[LOG_RADIUS] += r
+        of_outlines *= _soft(r)[1] * np.sqrt(self.share)
+        return out.T
 
 
 def fit_pose(
@@ -402,10 +402,10 @@ def fit_pose(
         )
         theta = solved.x
         cylinder, line = unpack(theta, start, prior)
-        x, _ = cylinder.surface(points.pixels)
+        x = cylinder.hit(points.pixels)[0]
         on_line = _on_line((x - line.x(points.k)) * cylinder.radius_px, points.phi, points.k)
         weight = np.sqrt(on_line)
-    x, _ = cylinder.surface(fitted.pixels)
+    x = cylinder.hit(fitted.pixels)[0]
     off = (x - line.x(fitted.k)) * cylinder.radius_px
     normal = solved.jac.T @ solved.jac
     covariance = np.linalg.pinv(normal)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import cv2
 import numpy as np
 
 if TYPE_CHECKING:
@@ -93,7 +94,7 @@ def line_width(flat: Array, x: Array, phi: Array, lines: Array, pitch: float) ->
     offsets = np.linspace(-half, half, n)
     places = lines[:, None] + offsets
     edge = max(1, n // 7)
-    light = (np.clip(flat, 1, 255) / 255.0) ** GAMMA
+    light = np.asarray(cv2.pow(np.clip(flat, 1, 255) / 255.0, GAMMA))
     found = []
     for start in np.arange(-OUTERMOST, OUTERMOST - WINDOW, WINDOW / 2):
         window = (phi >= start) & (phi < start + WINDOW)

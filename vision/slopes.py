@@ -45,13 +45,14 @@ class PoseSlopes:
         depth = camera.focal / cylinder.radius_px
         rays = _Rays.of(camera, foot)
         origin = rays.direction * depth
+        at = np.append(rays.at, 0.0)
         by_pixel = depth * _rays_by_pixel(camera, foot)
         d_origin, d_axis = np.zeros((6, 3)), np.zeros((6, 3))
         d_origin[ANGLE] = by_pixel @ (cylinder.offset * np.array([-ca, -sa]))
         d_origin[OFFSET] = by_pixel @ np.array([-sa, ca])
         d_origin[LOG_RADIUS] = -origin
-        d_origin[LOG_FOCAL] = origin + depth * rays.by_log_focal
-        d_origin[K1] = depth * rays.by_k1
+        d_origin[LOG_FOCAL] = origin + depth * rays.by_log_focal * at
+        d_origin[K1] = depth * rays.by_k1 * at
         d_axis[ANGLE] = -ct * sa, ct * ca, 0.0
         d_axis[TILT] = -st * ca, -st * sa, ct
         axis = np.array([ct * ca, ct * sa, st])
@@ -62,39 +63,39 @@ class PoseSlopes:
         return cls(cylinder, origin, axis, sign * moment, d_origin, d_axis, d_moment)
 
     def surface(self, points: Array) -> tuple[Array, Array]:
-        """Axial position (N,) where pixels (N, 2) meet the near surface, and slopes (N, 6).
+        """Axial position (N,) where pixels (N, 2) meet the near surface, and slopes (6, N).
 
         NaN where the ray misses.  The hit h = t d - o stays at distance 1 from the axis: its part
         q square to the axis does not change along itself, and that gives the change of t.
         """
-        x, phi = self.cylinder.surface(points)
+        x, t, _ = self.cylinder.hit(points)
         rays = _Rays.of(self.cylinder.camera, points)
-        d, a = rays.direction, self.axis
-        da = d @ a
-        cylinder = self.cylinder
-        q = np.cos(phi)[:, None] * cylinder.front + np.sin(phi)[:, None] * cylinder.side
-        hit = x[:, None] * a + q
-        t = hit[:, 2] + self.origin[2]  # the rays' third component is 1
-        d_t = q @ self.d_origin.T + x[:, None] * (q @ self.d_axis.T)
-        d_x = hit @ self.d_axis.T - self.d_origin @ a
-        for i, d_d in ((LOG_FOCAL, rays.by_log_focal), (K1, rays.by_k1)):
-            d_t[:, i] -= t * np.sum(q * d_d, 1)
-            d_x[:, i] += t * (d_d @ a)
-        return x, d_x + (da / np.sum(q * d, 1))[:, None] * d_t
+        a = self.axis
+        hit = t * rays.direction - self.origin[:, None]
+        q = hit - x * a[:, None]
+        d_t = self.d_origin @ q + x * (self.d_axis @ q)
+        d_x = self.d_axis @ hit - (self.d_origin @ a)[:, None]
+        turned_q, turned_a = rays.along(q), rays.along(a)
+        for i, by in ((LOG_FOCAL, rays.by_log_focal), (K1, rays.by_k1)):
+            by_t = by * t
+            d_t[i] -= by_t * turned_q
+            d_x[i] += by_t * turned_a
+        return x, d_x + (a @ rays.direction) / (q * rays.direction).sum(0) * d_t
 
     def miss_distance(self, points: Array) -> tuple[Array, Array]:
-        """`Cylinder.miss_distance` (N,) of pixels (N, 2), and slopes (N, 6)."""
+        """`Cylinder.miss_distance` (N,) of pixels (N, 2), and slopes (6, N)."""
         rays = _Rays.of(self.cylinder.camera, points)
         d, a = rays.direction, self.axis
-        along = d @ a
-        aside = np.sqrt(np.sum(d * d, 1) - along * along)
-        d_top = d @ self.d_moment.T
-        d_aside = -along[:, None] * (d @ self.d_axis.T)
-        for i, d_d in ((LOG_FOCAL, rays.by_log_focal), (K1, rays.by_k1)):
-            d_top[:, i] += d_d @ self.moment
-            d_aside[:, i] += np.sum(d * d_d, 1) - along * (d_d @ a)
-        miss = d @ self.moment / aside
-        return miss, (d_top - (miss / aside)[:, None] * d_aside) / aside[:, None]
+        along = a @ d
+        aside = np.sqrt((d * d).sum(0) - along * along)
+        d_top = self.d_moment @ d
+        d_aside = -along * (self.d_axis @ d)
+        turned_m, turned = rays.along(self.moment), rays.along(d) - along * rays.along(a)
+        for i, by in ((LOG_FOCAL, rays.by_log_focal), (K1, rays.by_k1)):
+            d_top[i] += by * turned_m
+            d_aside[i] += by * turned
+        miss = self.moment @ d / aside
+        return miss, (d_top - (miss / aside) * d_aside) / aside
 
 
 def _times(a: Array) -> Array:
@@ -104,31 +105,32 @@ def _times(a: Array) -> Array:
 
 @dataclass(frozen=True)
 class _Rays:
-    """`Camera.rays` of pixels (..., 2), and their derivatives, (..., 3) each."""
+    """`Camera.rays` (3, N) of pixels, ``at`` (2, N) in units of the focal length; and by what
+    (N,) of ``at`` each ray changes with the logarithm of the focal length and with k1."""
 
     direction: Array
+    at: Array
     by_log_focal: Array
     by_k1: Array
 
     @classmethod
     def of(cls, camera: Camera, points: Array) -> _Rays:
-        at, r2, s, d_s = _distortion(camera, points)
-        zero = np.zeros_like(s)
-        along = s + 2 * camera.k1 * r2 * d_s
+        at, r2, s, d_s = _distortion(camera, np.asarray(points, float).T)
+        direction = np.concatenate([at * s, np.ones((1, *s.shape))])
+        return cls(direction, at, -(s + 2 * camera.k1 * r2 * d_s), r2 * d_s)
 
-        def scaled(by: Array, third: Array) -> Array:
-            return np.stack([at[..., 0] * by, at[..., 1] * by, third], -1)
+    def along(self, other: Array) -> Array:
+        """Scalar products (N,) of ``at`` and *other*, (3,) or (3, N)."""
+        return np.asarray(self.at[0] * other[0] + self.at[1] * other[1])
 
-        return cls(scaled(s, zero + 1), scaled(-along, zero), scaled(r2 * d_s, zero))
 
-
-def _distortion(camera: Camera, points: Array) -> tuple[Array, Array, Array, Array]:
-    """Pixels (..., 2) by the focal length, their squares' sum, and the factor that rays take out.
+def _distortion(camera: Camera, pixels: Array) -> tuple[Array, Array, Array, Array]:
+    """Pixels (2, ...) by the focal length, their squares' sum, and the factor that rays take out.
 
     That is s(g) = 1 / (1 + g / (1 + g)^2), g = k1 r^2; the last is its derivative by g.
     """
-    at = (np.asarray(points, float) - np.array([camera.cx, camera.cy])) / camera.focal
-    r2 = np.sum(at * at, -1)
+    at = np.stack([(pixels[0] - camera.cx) / camera.focal, (pixels[1] - camera.cy) / camera.focal])
+    r2 = at[0] * at[0] + at[1] * at[1]
     g = camera.k1 * r2
     whole = (1 + g) ** 2 + g
     return at, r2, (1 + g) ** 2 / whole, (1 + g) * (g - 1) / whole**2

@@ -80,12 +80,15 @@ def line_strength(gray: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(np.clip(out, 0, None) / (0.7 * spread + 4.0), np.float32)
 
 
-def _between(knots: Array, values: Array, x: Array) -> Array:
-    """*values* (P, K) at *knots* (K,), evenly spaced, interpolated at *x* (X,) -> (P, X)."""
-    at = (x - knots[0]) / (knots[1] - knots[0])
-    i = np.clip(at.astype(int), 0, len(knots) - 2)
+def between_knots(values: NDArray[np.float32], at: Array) -> NDArray[np.float32]:
+    """*values* (P, K) of evenly spaced knots, at fractional numbers *at* (X,) of these: (P, X)."""
+    i = np.clip(at.astype(int), 0, values.shape[1] - 2)
     share = (at - i).astype(np.float32)
-    return np.asarray(values[:, i] * (1 - share) + values[:, i + 1] * share, np.float32)
+    here, ahead = values.take(i, 1), values.take(i + 1, 1)
+    here *= 1 - share
+    ahead *= share
+    here += ahead
+    return here
 
 
 def unwrap(
@@ -102,7 +105,8 @@ def unwrap(
     """
     knots = np.linspace(x[0], x[-1], 2 + int(abs(x[-1] - x[0]) * cylinder.radius_px / KNOT_PX))
     points = cylinder.project(knots[None, :], phi[:, None], radius)
-    columns, rows = (_between(knots, c.astype(np.float32), x) for c in strip.columns_rows(points))
+    at = (x - knots[0]) / (knots[1] - knots[0])
+    columns, rows = (between_knots(c.astype(np.float32), at) for c in strip.columns_rows(points))
     return np.asarray(
         cv2.remap(
             image,
