@@ -103,6 +103,24 @@ def test_what_numerals_leave_open_two_fits_may_tell(
     assert refused.reasons[0].code == "scale-ambiguous"
 
 
+def test_lines_too_few_points_agree_on_are_not_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However sure the labelling seems: neither as measured, nor as painted, nor as supposed."""
+    photo = photo_of(TWENTY)
+    outcome = reading.read_pixels(photo)
+    assert isinstance(outcome, Reading)
+    search = reading._Search(photo, Silhouettes(photo.bgr))
+    found, painted = search.graduations(), search.painted()
+    assert isinstance(found, reading.Graduations)
+    assert painted is not None
+    heaviest = max(g.weight for g in (found, painted, *search.numbered()))
+    monkeypatch.setattr(reading, "LEAST_WEIGHT", heaviest + 1)
+    refused = reading.read_pixels(photo)
+    assert isinstance(refused, Refusal)
+    assert refused.reasons[0].code == "scale-ambiguous"
+    monkeypatch.setattr(reading, "LEAST_WEIGHT", found.weight)
+    assert isinstance(reading.read_pixels(photo), Reading)
+
+
 @pytest.mark.parametrize(
     ("read", "capacity_ml", "noted"), [(2, None, False), (1, None, True), (1, 20.0, False)]
 )
