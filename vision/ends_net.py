@@ -92,13 +92,13 @@ def end_patches(
         limbs = [np.array(place(cylinder.project(columns, s * np.pi / 2))) for s in (-1, 1)]
         half = (limbs[1] - limbs[0]) / 2
         seen[some] = _seen(gray, axis, half, aside)
-        at = []
+        at: list[NDArray[np.float32]] = []
         for middle, reach, share in zip(axis, half, shares, strict=True):
             across = ((middle + 0.5) * share - 0.5)[:, None] + aside[:, None] * reach[
                 :, None
             ] * share
             at.append(across.reshape(-1, len(along)).astype(np.float32))
-        fine = cv2.remap(small, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        fine = cv2.remap(small, at[0], at[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         whole = (window.columns, len(columns) * window.rows)
         patches = cv2.resize(fine, whole, interpolation=cv2.INTER_AREA)
         out[some] = patches.reshape(-1, window.rows, window.columns)

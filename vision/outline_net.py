@@ -99,10 +99,11 @@ def outline_view(
     along = int(np.clip(round(length_px / columns), 1, 8))
     miss = row_places(rows * across, reach)
     knots = np.linspace(0, 1, 2 + int(length_px / KNOTS_PX))
-    points = _beside_axis(cylinder, x_from + knots[None, :] * (x_to - x_from), miss[:, None])
+    points = _beside_axis(cylinder, x_from + knots[:, None] * (x_to - x_from), miss[None, :])
     at = (np.arange(columns * along) + 0.5) / (columns * along) * (len(knots) - 1)
     px, py = (between_knots(points[..., a].astype(np.float32), at) for a in (0, 1))
     fine = cv2.remap(bgr, px, py, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    fine = cv2.transpose(fine)
     return np.asarray(cv2.resize(fine, (columns, rows), interpolation=cv2.INTER_AREA), np.uint8)
 
 

@@ -81,10 +81,10 @@ def line_strength(gray: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def between_knots(values: NDArray[np.float32], at: Array) -> NDArray[np.float32]:
-    """*values* (P, K) of evenly spaced knots, at fractional numbers *at* (X,) of these: (P, X)."""
-    i = np.clip(at.astype(int), 0, values.shape[1] - 2)
-    share = (at - i).astype(np.float32)
-    here, ahead = values.take(i, 1), values.take(i + 1, 1)
+    """*values* (K, P) of evenly spaced knots, at fractional numbers *at* (X,) of these: (X, P)."""
+    i = np.clip(at.astype(int), 0, len(values) - 2)
+    share = (at - i).astype(np.float32)[:, None]
+    here, ahead = values[i], values[i + 1]
     here *= 1 - share
     ahead *= share
     here += ahead
@@ -104,17 +104,15 @@ def unwrap(
     Perspective is smooth: the projection is computed at KNOT_PX and straight between.
     """
     knots = np.linspace(x[0], x[-1], 2 + int(abs(x[-1] - x[0]) * cylinder.radius_px / KNOT_PX))
-    points = cylinder.project(knots[None, :], phi[:, None], radius)
+    points = cylinder.project(knots[:, None], phi[None, :], radius)
     at = (x - knots[0]) / (knots[1] - knots[0])
     columns, rows = (between_knots(c.astype(np.float32), at) for c in strip.columns_rows(points))
-    return np.asarray(
-        cv2.remap(
-            image,
-            columns,
-            rows,
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT,
-            borderValue=0,
-        ),
-        np.float32,
+    flat = cv2.remap(
+        image,
+        columns,
+        rows,
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=0,
     )
+    return np.asarray(cv2.transpose(flat), np.float32)
