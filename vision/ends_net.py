@@ -94,9 +94,8 @@ def end_patches(
         seen[some] = _seen(gray, axis, half, aside)
         at: list[NDArray[np.float32]] = []
         for middle, reach, share in zip(axis, half, shares, strict=True):
-            across = ((middle + 0.5) * share - 0.5)[:, None] + aside[:, None] * reach[
-                :, None
-            ] * share
+            centre = (middle + 0.5) * share - 0.5
+            across = centre[:, None] + aside[:, None] * (reach * share)[:, None]
             at.append(across.reshape(-1, len(along)).astype(np.float32))
         fine = cv2.remap(small, at[0], at[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         whole = (window.columns, len(columns) * window.rows)
