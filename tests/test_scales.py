@@ -131,8 +131,14 @@ def test_usual_scales_are_among_them(printed: tuple[float, float, float]) -> Non
     assert Scale(*printed) in set(scales())
 
 
-def test_a_told_interval_restricts_and_a_told_capacity_does_not() -> None:
+def test_only_scales_that_go_with_what_is_stated() -> None:
     told = list(scales(interval_ml=0.2))
     assert told
     assert {s.interval_ml for s in told} == {0.2}
-    assert set(scales(10.0)) == set(scales())
+    # a scale may run past the nominal capacity, and none ends before it
+    assert {s.largest_ml for s in scales(10.0)} == {10.0, 12.0}
+    assert {s.largest_ml for s in scales(2.0)} == {2.0, 2.5}
+    assert {s.largest_ml for s in scales(60.0)} == {60.0}
+    both = set(scales(10.0, 0.2))
+    assert both == set(scales(10.0)) & set(scales(interval_ml=0.2))
+    assert not list(scales(7.0))

@@ -103,6 +103,27 @@ def test_what_numerals_leave_open_two_fits_may_tell(
     assert refused.reasons[0].code == "scale-ambiguous"
 
 
+@pytest.mark.parametrize("interval_ml", [None, 1.0])
+def test_what_numerals_leave_open_a_statement_settles(
+    interval_ml: float | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of the right syringe; one that the print speaks against is not believed."""
+    photo, truth = photo_of(TWENTY), sample(TWENTY)[1]
+    monkeypatch.setattr(reading, "is_settled", lambda *_: False)
+    monkeypatch.setattr(reading, "_told_twice", lambda *_: False)
+    assert truth["scale_interval_ml"] == 1.0
+    outcome = reading.read_pixels(photo, capacity_ml=20.0, interval_ml=interval_ml)
+    assert isinstance(outcome, Reading)
+    assert outcome.evidence.notes == (reading.AS_STATED,)
+    assert outcome.graduated_max_ml == truth["graduated_max_ml"]
+    assert abs(outcome.volume_ml - truth["true_volume_ml"]) < outcome.expanded_uncertainty_ml
+    for capacity_ml, other_ml in ((10.0, 0.5), (2.0, 0.1), (None, None)):
+        interval = other_ml if interval_ml is not None else None
+        refused = reading.read_pixels(photo, capacity_ml=capacity_ml, interval_ml=interval)
+        assert isinstance(refused, Refusal)
+        assert refused.reasons[0].code == "scale-ambiguous"
+
+
 def test_lines_too_few_points_agree_on_are_not_read(monkeypatch: pytest.MonkeyPatch) -> None:
     """However sure the labelling seems: neither as measured, nor as painted, nor as supposed."""
     photo = photo_of(TWENTY)

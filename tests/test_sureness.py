@@ -169,3 +169,35 @@ def test_lines_ends_and_nozzle_tell_without_numerals(
 ) -> None:
     told = by_nozzle(margin=2.6, lines_margin=2.6, ends=1.1)
     assert sureness.tells_without_numerals(labelled(**{**told, **changes})) is tells
+
+
+def as_stated(**changes: object) -> Labelling:
+    """A labelling of a stated syringe: no numerals, but lines, ends and nozzle; changed."""
+    plain = {"numeral_score": 0.0, "read": (), "supporting": 0, "margin": 4.1, "lines_margin": 4.1}
+    return labelled(**{**plain, "ends": 0.1, "sense": 3.1, "nozzle": 0.1, "score": 10.0, **changes})
+
+
+@pytest.mark.parametrize(
+    ("changes", "any_score", "enough"),
+    [
+        ({}, 10.0, True),
+        ({}, 11.4, True),
+        ({}, 11.6, False),
+        ({"margin": 3.9}, 10.0, False),
+        ({"lines_margin": 3.9}, 10.0, False),
+        ({"ends": -0.1}, 10.0, False),
+        ({"sense": 2.9}, 10.0, False),
+        ({"nozzle": -0.1}, 10.0, False),
+        ({"seen": 0.76}, 10.0, True),
+        ({"seen": 0.74}, 10.0, False),
+        ({"size": -2.1}, 10.0, False),
+        ({"against": 1.9}, 10.0, True),
+        ({"against": 2.1}, 10.0, False),
+    ],
+)
+def test_a_stated_syringe_settles_what_nothing_contradicts(
+    changes: dict[str, object], any_score: float, enough: bool
+) -> None:
+    """*any_score*: of the likeliest labelling of any syringe, against 10."""
+    free = labelled(score=any_score)
+    assert sureness.is_as_stated(as_stated(**changes), free) == enough

@@ -137,14 +137,17 @@ def label_lines(
     graduations: Graduations,
     interval_ml: float | None,
     *,
+    capacity_ml: float | None = None,
+    looks: Looks | None = None,
     magnified: float = 1.0,
     most_looks: int | None = None,
 ) -> Labelling | None:
     """The best labelling, with its margin; ``None`` if no scale fits the lines at all.
 
-    *magnified*: how many pixels of the flat picture, on which numerals are looked for, come to one
-    of the photograph; *most_looks*: how often they are looked for, at other digit heights, if
-    less than usual.
+    *interval_ml*, *capacity_ml*: only scales that go with these; *looks*: those of another
+    labelling of the same lines, if there was one; *magnified*: how many pixels of the flat
+    picture, on which numerals are looked for, come to one of the photograph; *most_looks*: how
+    often they are looked for, at other digit heights, if less than usual.
     """
     k = graduations.k.astype(int)
     any_line = lines_there(graduations)
@@ -160,12 +163,13 @@ def label_lines(
     with_numerals[first : last + 1] = True
     if graduations.scale is not None:
         with_numerals |= np.isin(k, graduations.lattice.between(*graduations.scale))
-    looks = Looks(flat, step, columns[with_numerals])
+    looks = looks or Looks(flat, step, columns[with_numerals])
     inside = (any_line > LINE_SEEN) & (k >= k[first]) & (k <= k[last])
     width = line_width(flat, x, phi, graduations.lattice.x(k[inside]), pitch)
     # the ends are looked at, and the numerals read, only for labellings that the lines leave alive
     lines = Lines(graduations, any_line, width)
-    found = _hypotheses(lines, (first, last), interval_ml)
+    printed = tuple(scales(capacity_ml, interval_ml))
+    found = _hypotheses(lines, (first, last), printed)
     if not found:
         return None
     alive = _with_ends(graduations, found)
@@ -174,7 +178,7 @@ def label_lines(
         gain = SECOND_LOOK_GAIN if best.row is not None else 0.0
         for row in rows:
             numerals = Numerals(row, columns, any_line, step, cut_by_limb(row, phi))
-            told = _with_ends(graduations, _told(lines, row, x, interval_ml, alive))
+            told = _with_ends(graduations, _told(lines, row, x, printed, alive))
             labelling = _best([*alive, *told], numerals, k, x, phi)
             if labelling.score > best.score + gain:
                 best, gain = labelling, 0.0
@@ -224,17 +228,17 @@ class _Hypothesis:
 
 
 def _hypotheses(
-    lines: Lines, ends: tuple[int, int], interval_ml: float | None
+    lines: Lines, ends: tuple[int, int], printed: tuple[Scale, ...]
 ) -> list[_Hypothesis]:
     """Labellings that are alive by all witnesses but ends and numerals, likeliest first.
 
-    *ends*: first and last index of the lines.
+    *ends*: first and last index of the lines; *printed*: what may be.
     """
     hidden = most_hidden(lines.graduations.lattice.pitch)
     first, last = lines.k[ends[0]], lines.k[ends[1]]
     supposed: list[tuple[Scale, int, float, float]] = []
     zeros, likelihoods = [], []
-    for scale in scales(interval_ml=interval_ml):
+    for scale in printed:
         n = scale.intervals
         if not last - first - 2 <= n <= 1.35 * (last - first) + hidden:
             continue
@@ -264,7 +268,7 @@ def _told(
     lines: Lines,
     row: NumeralRow,
     x: Array,
-    interval_ml: float | None,
+    printed: tuple[Scale, ...],
     alive: list[_Hypothesis],
 ) -> list[_Hypothesis]:
     """Labellings that numerals suppose which grow evenly, other than those *alive*.
@@ -280,7 +284,7 @@ def _told(
     direction = 1 if per_ml > 0 else -1
     known = {(h.scale, h.zero_k, h.direction) for h in alive}
     told = []
-    for scale in scales(interval_ml=interval_ml):
+    for scale in printed:
         if not is_multiple(found.numbered_ml, scale.numbered_ml):
             continue
         if abs(abs(per_ml) * scale.interval_ml - 1) > EVENLY:

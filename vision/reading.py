@@ -36,11 +36,12 @@ from .model import Outcome, Reading, Reason, Refusal
 from .numbered import numbered_prospects
 from .photo import Photo, load_photo
 from .plunger import MIN_MASS, SEEN_MASS, FiducialLine, measure_ring, peak_of
+from .scales import goes_with
 from .silhouette import SURE_SHARE, Silhouettes
-from .sureness import LEAST_RUN, is_settled, tells_without_numerals
+from .sureness import LEAST_RUN, is_as_stated, is_settled, tells_without_numerals
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -82,6 +83,8 @@ FRAME_MARGIN_PX = 2.0
 MAX_LINE_SD = 0.25  # outer radii: a fiducial line known no better than that is not seen
 #: Said with a reading where fewer than two numerals are read and no capacity was stated.
 NUMERALS_HARDLY_SEEN = "numerals are hardly seen: make sure that the syringe is the one named here"
+#: Said where the numerals leave the scale open and it is read as that of the stated syringe.
+AS_STATED = "the scale is taken for the stated syringe's: numerals do not confirm it"
 # An eye tells between which two lines the fiducial line lies: what is known no better than to three
 # intervals, at 95 %, is not read.
 MOST_INTERVALS = 3.0
@@ -136,29 +139,16 @@ def read_pixels(
         return _refuse("several-syringes", photo, found)
     # numerals are looked for again and again only on what looks like a syringe
     looks = 1 if absent == "no-syringe" else None
-    labelling = at_first = label_lines(found, interval_ml, most_looks=looks)
+    labelling = label_lines(found, interval_ml, most_looks=looks)
+    stated = False
     weak = found.weight < LEAST_WEIGHT
     if labelling is None or weak or not is_settled(labelling, found, interval_ml):
         if absent is not None:
             return _refuse(absent, photo, found)
-        # worn lines, and lines at the limb: where there are any is told by a net then
-        painted = search.painted()
-        labelling = None if painted is None else label_lines(painted, interval_ml)
-        if (
-            painted is not None
-            and labelling is not None
-            and (
-                is_settled(labelling, painted, interval_ml)
-                or _told_twice((found, at_first), (painted, labelling))
-            )
-        ):
-            found = painted
-        elif (at_first is None or at_first.seen < LINES_ENOUGH) and (
-            told := _told_labelling(search, interval_ml)
-        ) is not None:
-            found, labelling = told
-        else:
+        settled = _settled_otherwise(search, (found, labelling), capacity_ml, interval_ml)
+        if settled is None:
             return _refuse(_why_unlabelled(found, photo), photo, found)
+        found, labelling, stated = settled
     if contradiction := _contradiction(labelling, capacity_ml):
         return _refuse("contradicts-given-syringe", photo, found, labelling, detail=contradiction)
     if not _ends_in_frame(photo, found, labelling):
@@ -196,7 +186,7 @@ def read_pixels(
     on_line = found.cylinder.project(np.array([_x(found, labelling, 0.0), line.x]), 0.0)
     zero_px, fiducial_px = photo.to_displayed(on_line)
     named = capacity_ml is not None or len(labelling.read) >= CLEAR_READ
-    notes = () if named else (NUMERALS_HARDLY_SEEN,)
+    notes = (AS_STATED,) if stated else () if named else (NUMERALS_HARDLY_SEEN,)
     reading = Reading(
         capacity_ml=capacity_ml or float(nominal_capacity_ml(scale.largest_ml)),
         interval_ml=scale.interval_ml,
@@ -339,14 +329,55 @@ def _another_syringe(
     return False
 
 
+def _settled_otherwise(
+    search: _Search,
+    first: tuple[Graduations, Labelling | None],
+    capacity_ml: float | None,
+    interval_ml: float | None,
+) -> tuple[Graduations, Labelling, bool] | None:
+    """Graduations and labelling where the *first* ones are not sure; and if as was stated.
+
+    By lines that a net paints, where they are worn or at the limb; by both fits together; by
+    numerals that suppose lines; by the stated capacity.
+    """
+    painted = search.painted()
+    labelling = None if painted is None else label_lines(painted, interval_ml)
+    if painted is not None and labelling is not None:
+        second = (painted, labelling)
+        if is_settled(labelling, painted, interval_ml) or _told_twice(first, second):
+            return painted, labelling, False
+    at_first = first[1]
+    if at_first is None or at_first.seen < LINES_ENOUGH:
+        told = _told_labelling(search, interval_ml)
+        if told is not None:
+            return *told, False
+    if capacity_ml is None or painted is None:
+        return None
+    told = _as_stated((first, (painted, labelling)), capacity_ml, interval_ml)
+    return None if told is None else (*told, True)
+
+
 def _told_twice(
     first: tuple[Graduations, Labelling | None], second: tuple[Graduations, Labelling]
 ) -> bool:
     """True if two fits tell the same scale in the same place, each by lines, ends and nozzle."""
-    (one, labelling), (other, again) = first, second
-    if labelling is None or labelling.scale != again.scale:
+    one, labelling = first
+    if labelling is None or labelling.scale != second[1].scale:
         return False
-    if not all(tells_without_numerals(told) for told in (labelling, again)):
+    if not _tell_alike((one, labelling), second):
+        return False
+    return all(tells_without_numerals(told) for told in (labelling, second[1])) and not (
+        reads_better_mirrored(*second)
+    )
+
+
+def _tell_alike(
+    first: tuple[Graduations, Labelling], second: tuple[Graduations, Labelling]
+) -> bool:
+    """True if two fits tell the same scale, however numbered, in the same place."""
+    (one, labelling), (other, again) = first, second
+    alike = labelling.scale.largest_ml == again.scale.largest_ml
+    if not alike or labelling.scale.interval_ml != again.scale.interval_ml:
         return False
     ends_ml = np.array([0.0, again.scale.largest_ml])
     at_first, at_last = (
@@ -355,7 +386,30 @@ def _told_twice(
     )
     apart = np.hypot(*(at_first - at_last).T).max()
     interval_px = np.hypot(*(at_last[1] - at_last[0])) / again.scale.intervals
-    return bool(apart < SAME_PLACE * interval_px) and not reads_better_mirrored(other, again)
+    return bool(apart < SAME_PLACE * interval_px)
+
+
+def _as_stated(
+    fits: Sequence[tuple[Graduations, Labelling | None]],
+    capacity_ml: float,
+    interval_ml: float | None,
+) -> tuple[Graduations, Labelling] | None:
+    """The last of *fits* with the scale of a stated syringe, if all tell it alike.
+
+    *fits*: each with its labelling, for which the capacity was not asked.
+    """
+    told: list[tuple[Graduations, Labelling]] = []
+    for graduations, at_first in fits:
+        looks = None if at_first is None else at_first.looks
+        # what the print tells by itself: neither statement may be believed against it
+        free = at_first if interval_ml is None else label_lines(graduations, None, looks=looks)
+        labelling = label_lines(graduations, interval_ml, capacity_ml=capacity_ml, looks=looks)
+        if free is None or labelling is None or not is_as_stated(labelling, free):
+            return None
+        told.append((graduations, labelling))
+        if not _tell_alike(told[0], told[-1]):
+            return None
+    return None if reads_better_mirrored(*told[-1]) else told[-1]
 
 
 def _told_labelling(
@@ -398,7 +452,7 @@ def _contradiction(labelling: Labelling, capacity_ml: float | None) -> str:
     if capacity_ml is None:
         return ""
     largest = labelling.scale.largest_ml
-    if 0.99 * capacity_ml <= largest <= 1.25 * capacity_ml:
+    if goes_with(largest, capacity_ml):
         return ""
     return f"The scale runs to {largest:g} mL; {capacity_ml:g} mL was given."
 

@@ -19,6 +19,7 @@ LARGEST_ML: tuple[float, ...] = (
 INTERVALS_ML = (0.01, 0.02, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0)
 NUMBERED_ML = (0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 MIN_LINES, MAX_LINES = 8, 120
+PAST_NOMINAL = (0.99, 1.25)  # largest graduation to the nominal capacity, least and most
 
 
 @dataclass(frozen=True)
@@ -83,12 +84,16 @@ def is_multiple(a: float, b: float) -> bool:
     return abs(a / b - round(a / b)) < 1e-6
 
 
-def scales(capacity_ml: float | None = None, interval_ml: float | None = None) -> Iterator[Scale]:
-    """All scales that could be printed; a told interval restricts them.
+def goes_with(largest_ml: float, capacity_ml: float) -> bool:
+    """True if a scale to *largest_ml* is one of *capacity_ml* nominal: it may run past that."""
+    return PAST_NOMINAL[0] * capacity_ml <= largest_ml <= PAST_NOMINAL[1] * capacity_ml
 
-    A told capacity does not: a scale may run past the nominal capacity.
-    """
+
+def scales(capacity_ml: float | None = None, interval_ml: float | None = None) -> Iterator[Scale]:
+    """All scales that could be printed, or those that go with a stated capacity and interval."""
     for largest in LARGEST_ML:
+        if capacity_ml is not None and not goes_with(largest, capacity_ml):
+            continue
         for interval in INTERVALS_ML:
             if interval_ml is not None and abs(interval - interval_ml) > 1e-9:
                 continue

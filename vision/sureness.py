@@ -50,6 +50,11 @@ LEAST_RUN = 8  # lines seen side by side
 # below 0.5, 6 of 50 to 1, 3 of 56 to 1.5, 1 of 43 to 2, none of 102 above.
 MARGIN_TOLD_TWICE = 2.5
 ENDS_TOLD_TWICE, SEEN_TOLD_TWICE, SIZE_TOLD_TWICE = 1.0, 0.9, -2.0
+# A stated capacity settles what the print leaves open, where nothing printed speaks against it: any
+# other scale may be likelier by so much at most (a wrong statement in a hundred would allow 4.6).
+MOST_AGAINST_STATED = 1.5
+MARGIN_AS_STATED = 4.0  # over the same scale elsewhere, or another that goes with the statement
+ENDS_AS_STATED, SEEN_AS_STATED, NOZZLE_AS_STATED = 0.0, 0.75, 0.0
 
 
 def is_settled(labelling: Labelling, graduations: Graduations, interval_ml: float | None) -> bool:
@@ -166,6 +171,23 @@ def tells_without_numerals(labelling: Labelling) -> bool:
         and labelling.nozzle >= NOZZLE_SPEAKS
         and labelling.seen >= SEEN_TOLD_TWICE
         and labelling.size >= SIZE_TOLD_TWICE
+    )
+
+
+def is_as_stated(labelling: Labelling, free: Labelling) -> bool:
+    """True if *labelling*, of a stated syringe, is plain by lines and ends, and not contradicted.
+
+    *free*: the best one of any syringe.  Numerals need not be seen, but what is read must agree.
+    """
+    return (
+        free.score - labelling.score <= MOST_AGAINST_STATED
+        and min(labelling.margin, labelling.lines_margin) >= MARGIN_AS_STATED
+        and labelling.ends >= ENDS_AS_STATED
+        and labelling.sense >= SENSE_SPEAKS
+        and labelling.nozzle >= NOZZLE_AS_STATED
+        and labelling.seen >= SEEN_AS_STATED
+        and labelling.size >= SIZE_TOLD_TWICE
+        and labelling.against <= MOST_AGAINST
     )
 
 
