@@ -66,11 +66,10 @@ def _write(photo: Path, outcome: Outcome, check: Check | None, picture: Path) ->
     loaded = load_photo(photo)
     if not isinstance(loaded, Photo):
         return None
-    done, data = cv2.imencode(
-        picture.suffix.lower(),
-        annotate(loaded, outcome, check),
-        [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY],
-    )
+    suffix = picture.suffix.lower()
+    # OpenCV warns of a quality where there is none, on the terminal
+    how = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY] if suffix in (".jpg", ".jpeg") else []
+    done, data = cv2.imencode(suffix, annotate(loaded, outcome, check), how)
     if not done:
         raise OSError("the picture could not be encoded")
     with picture.open("xb") as file:  # x: even a file that appeared just now is not overwritten

@@ -173,10 +173,13 @@ def test_no_picture(photo: Path, reader_says: Say) -> None:
     assert list(photo.parent.iterdir()) == [photo]
 
 
-def test_a_named_picture(photo: Path, tmp_path: Path, reader_says: Say) -> None:
+def test_a_named_picture(
+    photo: Path, tmp_path: Path, reader_says: Say, capfd: pytest.CaptureFixture[str]
+) -> None:
     reader_says(make_reading())
     assert check(photo, "--picture", tmp_path / "mine.png").exit_code == 0
     assert (tmp_path / "mine.png").read_bytes().startswith(b"\x89PNG")
+    assert not capfd.readouterr().err  # OpenCV's own warnings go there
 
 
 @pytest.mark.parametrize("name", ["drawn.jpg", "other.jpg", "no/such/folder.jpg", "mine.txt"])

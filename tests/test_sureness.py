@@ -174,7 +174,8 @@ def test_lines_ends_and_nozzle_tell_without_numerals(
 def as_stated(**changes: object) -> Labelling:
     """A labelling of a stated syringe: no numerals, but lines, ends and nozzle; changed."""
     plain = {"numeral_score": 0.0, "read": (), "supporting": 0, "margin": 4.1, "lines_margin": 4.1}
-    return labelled(**{**plain, "ends": 0.1, "sense": 3.1, "nozzle": 0.1, "score": 10.0, **changes})
+    seen = {"ends": 0.1, "sense": 3.1, "nozzle": 0.1, "seen": 0.95, "score": 10.0}
+    return labelled(**{**plain, **seen, **changes})
 
 
 @pytest.mark.parametrize(
@@ -188,9 +189,9 @@ def as_stated(**changes: object) -> Labelling:
         ({"ends": -0.1}, 10.0, False),
         ({"sense": 2.9}, 10.0, False),
         ({"nozzle": -0.1}, 10.0, False),
-        ({"seen": 0.76}, 10.0, True),
-        ({"seen": 0.74}, 10.0, False),
-        ({"size": -2.1}, 10.0, False),
+        ({"seen": 0.91}, 10.0, True),
+        ({"seen": 0.89}, 10.0, False),
+        ({"size": -5.1}, 10.0, False),
         ({"against": 1.9}, 10.0, True),
         ({"against": 2.1}, 10.0, False),
     ],

@@ -84,7 +84,7 @@ MAX_LINE_SD = 0.25  # outer radii: a fiducial line known no better than that is 
 #: Said with a reading where fewer than two numerals are read and no capacity was stated.
 NUMERALS_HARDLY_SEEN = "numerals are hardly seen: make sure that the syringe is the one named here"
 #: Said where the numerals leave the scale open and it is read as that of the stated syringe.
-AS_STATED = "the scale is taken for the stated syringe's: numerals do not confirm it"
+AS_STATED = "taken to be the stated syringe: its numerals do not confirm it"
 # An eye tells between which two lines the fiducial line lies: what is known no better than to three
 # intervals, at 95 %, is not read.
 MOST_INTERVALS = 3.0

@@ -54,7 +54,7 @@ ENDS_TOLD_TWICE, SEEN_TOLD_TWICE, SIZE_TOLD_TWICE = 1.0, 0.9, -2.0
 # other scale may be likelier by so much at most (a wrong statement in a hundred would allow 4.6).
 MOST_AGAINST_STATED = 1.5
 MARGIN_AS_STATED = 4.0  # over the same scale elsewhere, or another that goes with the statement
-ENDS_AS_STATED, SEEN_AS_STATED, NOZZLE_AS_STATED = 0.0, 0.75, 0.0
+ENDS_AS_STATED, NOZZLE_AS_STATED = 0.0, 0.0
 
 
 def is_settled(labelling: Labelling, graduations: Graduations, interval_ml: float | None) -> bool:
@@ -185,8 +185,8 @@ def is_as_stated(labelling: Labelling, free: Labelling) -> bool:
         and labelling.ends >= ENDS_AS_STATED
         and labelling.sense >= SENSE_SPEAKS
         and labelling.nozzle >= NOZZLE_AS_STATED
-        and labelling.seen >= SEEN_AS_STATED
-        and labelling.size >= SIZE_TOLD_TWICE
+        and labelling.seen >= SEEN_TOLD_TWICE
+        and labelling.size >= LEAST_SIZE
         and labelling.against <= MOST_AGAINST
     )
 
