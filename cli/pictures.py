@@ -11,7 +11,8 @@ if TYPE_CHECKING:
     from ..vision import Outcome
     from .verdict import Check
 
-SUFFIXES = (".jpg", ".jpeg", ".png")
+JPEG = (".jpg", ".jpeg")
+SUFFIXES = (*JPEG, ".png")
 JPEG_QUALITY = 82  # to look at, not to measure in
 
 
@@ -68,7 +69,7 @@ def _write(photo: Path, outcome: Outcome, check: Check | None, picture: Path) ->
         return None
     suffix = picture.suffix.lower()
     # OpenCV warns of a quality where there is none, on the terminal
-    how = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY] if suffix in (".jpg", ".jpeg") else []
+    how = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY] if suffix in JPEG else []
     done, data = cv2.imencode(suffix, annotate(loaded, outcome, check), how)
     if not done:
         raise OSError("the picture could not be encoded")

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 
 from .finder_net import normalise
-from .strip import between_knots
+from .strip import sampled
 from .weights import net_of
 
 if TYPE_CHECKING:
@@ -101,9 +101,7 @@ def outline_view(
     knots = np.linspace(0, 1, 2 + int(length_px / KNOTS_PX))
     points = _beside_axis(cylinder, x_from + knots[:, None] * (x_to - x_from), miss[None, :])
     at = (np.arange(columns * along) + 0.5) / (columns * along) * (len(knots) - 1)
-    px, py = (between_knots(points[..., a].astype(np.float32), at) for a in (0, 1))
-    fine = cv2.remap(bgr, px, py, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    fine = cv2.transpose(fine)
+    fine = sampled(bgr, points[..., 0], points[..., 1], at, cv2.BORDER_REPLICATE)
     return np.asarray(cv2.resize(fine, (columns, rows), interpolation=cv2.INTER_AREA), np.uint8)
 
 

@@ -28,7 +28,7 @@ MIN_SHORT_SIDE_PX = 32
 # Work is done on a copy no larger than this: a printed line 0.2 mm wide on a barrel that
 # fills the frame is then still 1.5 pixels wide, the least from which it can be told.
 WORKING_LONG_SIDE_PX = 1840
-HARDLY_LARGER = 1.25
+HARDLY_LARGER = 1.25  # times that: pixels are hardly more than those of the working copy
 # "35 mm equivalent" taken against the frame's 36 mm width.  CIPA's definition compares
 # diagonals, which is 4 % longer on a 4:3 picture; makers differ, and the prior covers both.
 FULL_FRAME_WIDTH_MM = 36.0

@@ -41,7 +41,7 @@ from .silhouette import SURE_SHARE, Silhouettes
 from .sureness import LEAST_RUN, is_as_stated, is_settled, tells_without_numerals
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
 
     from numpy.typing import NDArray
 
@@ -353,7 +353,7 @@ def _settled_otherwise(
             return *told, False
     if capacity_ml is None or painted is None:
         return None
-    told = _as_stated((first, (painted, labelling)), capacity_ml, interval_ml)
+    told = _as_stated(first, (painted, labelling), capacity_ml, interval_ml)
     return None if told is None else (*told, True)
 
 
@@ -390,16 +390,17 @@ def _tell_alike(
 
 
 def _as_stated(
-    fits: Sequence[tuple[Graduations, Labelling | None]],
+    first: tuple[Graduations, Labelling | None],
+    second: tuple[Graduations, Labelling | None],
     capacity_ml: float,
     interval_ml: float | None,
 ) -> tuple[Graduations, Labelling] | None:
-    """The last of *fits* with the scale of a stated syringe, if all tell it alike.
+    """The *second* fit with the scale of a stated syringe, if both tell it alike.
 
-    *fits*: each with its labelling, for which the capacity was not asked.
+    *first*, *second*: each with its labelling, for which the capacity was not asked.
     """
     told: list[tuple[Graduations, Labelling]] = []
-    for graduations, at_first in fits:
+    for graduations, at_first in (first, second):
         looks = None if at_first is None else at_first.looks
         # what the print tells by itself: neither statement may be believed against it
         free = at_first if interval_ml is None else label_lines(graduations, None, looks=looks)
@@ -407,9 +408,8 @@ def _as_stated(
         if free is None or labelling is None or not is_as_stated(labelling, free):
             return None
         told.append((graduations, labelling))
-        if not _tell_alike(told[0], told[-1]):
-            return None
-    return None if reads_better_mirrored(*told[-1]) else told[-1]
+    settled = _tell_alike(*told) and not reads_better_mirrored(*told[-1])
+    return told[-1] if settled else None
 
 
 def _told_labelling(

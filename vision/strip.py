@@ -80,11 +80,25 @@ def line_strength(gray: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(np.clip(out, 0, None) / (0.7 * spread + 4.0), np.float32)
 
 
-def between_knots(values: NDArray[np.float32], at: Array) -> NDArray[np.float32]:
-    """*values* (K, P) of evenly spaced knots, at fractional numbers *at* (X,) of these: (X, P)."""
-    i = np.clip(at.astype(int), 0, len(values) - 2)
+def sampled(
+    image: Array, columns: Array, rows: Array, at: Array, border: int = cv2.BORDER_CONSTANT
+) -> Array:
+    """*image* (H, W, ...) at *columns* and *rows* (K, P) of evenly spaced knots: (P, X, ...).
+
+    *at* (X,): fractional numbers of knots; between these it goes straight.  *border*: what
+    OpenCV takes for the pixels beyond the picture, 0 unless said otherwise.
+    """
+    # whole rows of memory are copied for each place, which is quicker than single numbers
+    to_column, to_row = (_between(c.astype(np.float32), at) for c in (columns, rows))
+    flat = cv2.remap(image, to_column, to_row, cv2.INTER_LINEAR, borderMode=border, borderValue=0)
+    return np.asarray(cv2.transpose(flat))
+
+
+def _between(knots: NDArray[np.float32], at: Array) -> NDArray[np.float32]:
+    """Values (X, P) at fractional numbers *at* (X,) of evenly spaced *knots* (K, P)."""
+    i = np.clip(at.astype(int), 0, len(knots) - 2)
     share = (at - i).astype(np.float32)[:, None]
-    here, ahead = values[i], values[i + 1]
+    here, ahead = knots[i], knots[i + 1]
     here *= 1 - share
     ahead *= share
     here += ahead
@@ -106,13 +120,4 @@ def unwrap(
     knots = np.linspace(x[0], x[-1], 2 + int(abs(x[-1] - x[0]) * cylinder.radius_px / KNOT_PX))
     points = cylinder.project(knots[:, None], phi[None, :], radius)
     at = (x - knots[0]) / (knots[1] - knots[0])
-    columns, rows = (between_knots(c.astype(np.float32), at) for c in strip.columns_rows(points))
-    flat = cv2.remap(
-        image,
-        columns,
-        rows,
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=0,
-    )
-    return np.asarray(cv2.transpose(flat), np.float32)
+    return np.asarray(sampled(image, *strip.columns_rows(points), at), np.float32)
