@@ -12,6 +12,7 @@ from drawmark.vision.cylinder import Camera, Cylinder
 from drawmark.vision.graduations import (
     _outlines_beside,
     _subdivisions,
+    _supposed,
     find_graduations,
     look_at,
 )
@@ -162,6 +163,22 @@ def test_lines_of_middling_length_do_not_hide_the_finest() -> None:
     lattice, ends = Lattice(0.0, 1.0), (-3.6, 3.6)
     assert _subdivisions(profiles, x, lattice, 60.0, ends) == [2, 10]
     assert _subdivisions(profiles, x, lattice, 20.0, ends) == [2]  # too few pixels between
+
+
+@pytest.mark.parametrize(
+    ("first", "pitches"), [(0.2, [0.2]), (0.1, [0.2]), (0.5, [0.5, 0.2]), (1.0, [1.0, 0.2])]
+)
+def test_lines_are_found_from_lattices_that_miss_them(first: float, pitches: list[float]) -> None:
+    """*first*: true, too fine, of two intervals and a half, of long lines alone."""
+    rng = np.random.default_rng(4)
+    x = np.arange(-4, 4, 0.01)
+    profiles = np.clip(rng.normal(0, 0.02, (5, len(x))), 0, 1)
+    for k in range(-18, 19):
+        profiles[: 5 if k % 5 == 0 else 3, np.abs(x - 0.2 * k) < 0.012] = 0.8
+    found = _supposed(profiles, x, Lattice(0.0, first), 60.0, (-3.6, 3.6))
+    assert [lattice.pitch for lattice in found] == pytest.approx(pitches)
+    off = found[-1].x0 / 0.2
+    assert abs(off - round(off)) < 0.05
 
 
 @pytest.mark.parametrize(

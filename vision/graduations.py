@@ -365,11 +365,9 @@ def _fit(photo: Photo, prospect: Prospect, lattice: Lattice) -> Graduations | No
         presence = line_contrast(profiles, x, lattice, k)
         return Graduations(fit, strip, sight.measured, points, k, presence, middles, prospect.scale)
 
-    finer = _subdivisions(profiles, x, lattice, cylinder.radius_px, seen)
-    if not finer:
-        return finished(_every_other(profiles, x, lattice, seen) or lattice)
     # something may stand between lines here and there: finer lines are more lines that agree
-    each = [finished(Lattice(lattice.x0, lattice.pitch / parts)) for parts in (1, *finer)]
+    supposed = _supposed(profiles, x, lattice, cylinder.radius_px, seen)
+    each = [finished(one) for one in supposed]
     return max((g for g in each if g is not None), key=lambda g: g.weight, default=None)
 
 
@@ -457,6 +455,17 @@ def line_contrast(profiles: Array, x: Array, lattice: Lattice, k: Array) -> Arra
     before = _at(profiles, x, lattice.x(k - 0.5))
     after = _at(profiles, x, lattice.x(k + 0.5))
     return on - np.maximum(before, after) * 0.8
+
+
+def _supposed(
+    profiles: Array, x: Array, lattice: Lattice, radius_px: float, seen: tuple[float, float]
+) -> list[Lattice]:
+    """What the lines may be: *lattice*, one that divides it, or one that it divides."""
+    finer = _subdivisions(profiles, x, lattice, radius_px, seen)
+    divided = [Lattice(lattice.x0, lattice.pitch / parts) for parts in finer]
+    # where it was two intervals and a half, every second of five lines is none
+    made = [_every_other(profiles, x, one, seen) or one for one in divided or [lattice]]
+    return [lattice, *made] if finer else made
 
 
 def _every_other(
