@@ -179,8 +179,16 @@ def test_two_fits_must_tell_the_same_scale_in_the_same_place(
 
     assert told(second)
     assert not told(second, None)
-    assert not told(second, replace(first, lines_margin=2.4))
-    assert not told(replace(second, lines_margin=2.4))
+    # either way of telling is enough, but it must be the same one for both
+    little = {"lines_margin": 2.4, "margin": sureness.MARGIN_TOLD_TWICE_BY_ALL - 0.1}
+    by_all = {"lines_margin": 2.4, "margin": sureness.MARGIN_TOLD_TWICE_BY_ALL + 0.1}
+    assert not told(second, replace(first, **little))  # type: ignore[arg-type]
+    assert not told(replace(second, **little))  # type: ignore[arg-type]
+    assert told(replace(second, **by_all), replace(first, **by_all))  # type: ignore[arg-type]
+    lines_alone = {"lines_margin": 2.6, "margin": 2.6}
+    one = replace(first, **lines_alone)  # type: ignore[arg-type]
+    assert told(replace(second, **lines_alone), one)  # type: ignore[arg-type]
+    assert not told(replace(second, **by_all), one)  # type: ignore[arg-type]
     assert not told(replace(second, zero_k=second.zero_k + 1))
     assert not told(replace(second, direction=-second.direction))
     longer = replace(second.scale, largest_ml=second.scale.largest_ml + 5)
@@ -261,6 +269,30 @@ def test_what_may_be_a_second_syringe_is_one_if_it_has_a_scale(
 
     seen = Unsure(photo.bgr)
     assert reading._another_syringe(photo, seen, fitted, glaring) is another
+
+
+@pytest.mark.parametrize(
+    ("beside", "share", "another"), [(False, 0.85, True), (False, 0.6, False), (True, 0.85, False)]
+)
+def test_a_second_syringe_may_be_cut_off_so_that_no_pose_fits_its_lines(
+    beside: bool, share: float, another: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What lies no farther than a shadow may be one: its lines have to be fitted."""
+    pair = side_by_side("dilution-after-drawing-one-ml", "dilution-before-nine-ml-of-diluent")
+    photo = photo_from_pixels(pair, None)
+    seen = Silhouettes(photo.bgr)
+    first, second = seen.barrels()[:2]
+    sight = reading.look_at(photo, barrel_of(first))
+    assert sight is not None
+    assert sight.middle is not None
+    fitted = reading.find_graduations(photo, sight.middle)
+    assert fitted is not None
+    monkeypatch.setattr(Silhouettes, "others", lambda *_: iter([replace(second, share=share)]))
+    monkeypatch.setattr(reading, "find_graduations", lambda *_: None)
+    if beside:
+        away = abs(float(fitted.cylinder.miss_distance(second.centre)))
+        monkeypatch.setattr(reading, "APART", away)
+    assert reading._another_syringe(photo, seen, fitted, False) is another
 
 
 @pytest.mark.parametrize(

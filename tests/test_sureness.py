@@ -47,11 +47,17 @@ def by_nozzle(**changes: object) -> dict[str, object]:
         ({"seen": 0.48, "supporting": 3, "run": 20}, False),
         ({"seen": 0.7, "supporting": 3, "numeral_score": 14.5}, False),
         ({"seen": 0.7, "supporting": 3, "against": 1.2}, False),
+        ({"seen": 0.52, "supporting": 5, "margin": 10.1, "run": 8, "against": 1.2}, True),
+        ({"seen": 0.52, "supporting": 5, "margin": 9.9, "run": 8, "against": 1.2}, False),
+        ({"seen": 0.52, "supporting": 5, "margin": 10.1, "run": 7, "against": 1.2}, False),
         ({"seen": 0.8}, True),
         ({"size": -6.0}, False),
         ({"read": ()}, False),
         ({"read": (), "supporting": 3}, True),
         ({"read": (), "supporting": 3, "numeral_score": 10.4}, False),
+        ({"read": (), "supporting": 3, "size": -2.9}, True),
+        ({"read": (), "supporting": 3, "size": -3.1}, False),
+        ({"size": -3.1}, True),
         ({"read": (), "margin": 8.9, "lines_margin": -1.1}, False),
         ({"ends": -3.2}, False),
         ({"ends": 3.0, "sense": 6.0}, True),
@@ -86,6 +92,7 @@ def by_nozzle(**changes: object) -> dict[str, object]:
         (by_nozzle(sense=2.9), False),
         (by_nozzle(ends=-0.1), False),
         (by_nozzle(seen=0.7), False),
+        (by_nozzle(size=-3.1), False),
     ],
 )
 def test_a_labelling_is_sure_by_its_lead_and_by_what_speaks_for_it(
@@ -93,6 +100,32 @@ def test_a_labelling_is_sure_by_its_lead_and_by_what_speaks_for_it(
 ) -> None:
     monkeypatch.setattr(sureness, "reads_better_mirrored", lambda *_: False)
     assert sureness.is_sure(labelled(**changes), None) is sure  # type: ignore[arg-type]
+
+
+def read_whole(**changes: object) -> dict[str, object]:
+    """A scale whose ends are not seen, but all numerals read and none other near; changed."""
+    read = tuple((5 * n, float(n), 0.9) for n in range(1, 6))
+    return {"read": read, "supporting": 5, "margin": 10.1, "ends": -3.2, **changes}
+
+
+@pytest.mark.parametrize(
+    ("changes", "sure"),
+    [
+        ({}, True),
+        ({"margin": 9.9}, False),
+        ({"numeral_score": 14.9}, False),
+        ({"against": 1.0}, False),
+        ({"size": -1.4}, False),  # of size and ends together
+        # the last numeral is not read: the scale may end before it
+        ({"read": tuple((5 * n, float(n), 0.9) for n in range(5))}, False),
+        ({"read": ((20, 4.0, 0.9), (25, 5.0, 0.9))}, False),
+    ],
+)
+def test_ends_need_not_be_told_where_all_numerals_are_read(
+    changes: dict[str, object], sure: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sureness, "reads_better_mirrored", lambda *_: False)
+    assert sureness.is_sure(labelled(**read_whole(**changes)), None) is sure  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -169,6 +202,28 @@ def test_lines_ends_and_nozzle_tell_without_numerals(
 ) -> None:
     told = by_nozzle(margin=2.6, lines_margin=2.6, ends=1.1)
     assert sureness.tells_without_numerals(labelled(**{**told, **changes})) is tells
+
+
+@pytest.mark.parametrize(
+    ("changes", "tells"),
+    [
+        ({}, True),
+        ({"against": 4.0}, True),
+        ({"margin": sureness.MARGIN_TOLD_TWICE_BY_ALL - 0.1}, False),
+        ({"lines_margin": -0.1}, False),
+        ({"ends": -0.6}, False),
+        ({"sense": 2.9}, False),
+        ({"nozzle": -0.1}, False),
+        ({"seen": 0.84}, False),
+        ({"size": -3.1}, False),
+    ],
+)
+def test_all_witnesses_together_tell_with_a_greater_lead(
+    changes: dict[str, object], tells: bool
+) -> None:
+    margin = sureness.MARGIN_TOLD_TWICE_BY_ALL + 0.1
+    told = by_nozzle(margin=margin, lines_margin=0.1, ends=-0.4, nozzle=0.1, seen=0.86)
+    assert sureness.tells_by_all(labelled(**{**told, **changes})) is tells
 
 
 def as_stated(**changes: object) -> Labelling:

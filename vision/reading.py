@@ -31,6 +31,7 @@ from .graduations import (
     find_graduations,
     look_at,
 )
+from .ink import by_its_ink
 from .labelling import CLEAR_END, CLEAR_READ, Labelling, label_lines, reads_better_mirrored
 from .model import Outcome, Reading, Reason, Refusal
 from .numbered import numbered_prospects
@@ -38,7 +39,13 @@ from .photo import Photo, load_photo
 from .plunger import MIN_MASS, SEEN_MASS, FiducialLine, measure_ring, peak_of
 from .scales import goes_with
 from .silhouette import SURE_SHARE, Silhouettes
-from .sureness import LEAST_RUN, is_as_stated, is_settled, tells_without_numerals
+from .sureness import (
+    LEAST_RUN,
+    is_as_stated,
+    is_settled,
+    tells_by_all,
+    tells_without_numerals,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -128,8 +135,7 @@ def read_pixels(
 ) -> Outcome:
     """As `read_photo`, for a photograph already decoded."""
     seen = Silhouettes(photo.bgr)
-    search = _Search(photo, seen)
-    found = search.graduations()
+    photo, search, found = _searched(photo, seen)
     if isinstance(found, Reason):
         return Refusal((found,))
     if abs(found.cylinder.tilt) > MAX_TILT:
@@ -274,6 +280,18 @@ class _Search:
         return fitted
 
 
+def _searched(photo: Photo, seen: Silhouettes) -> tuple[Photo, _Search, Graduations | Reason]:
+    """The search in *photo* and what it found; in one of its channels if lines show there alone."""
+    search = _Search(photo, seen)
+    found = search.graduations()
+    if isinstance(found, Reason) and found.code == "scale-not-visible" and search.outlines:
+        coloured = by_its_ink(photo, search.outlines[0])
+        if coloured is not None:
+            search = _Search(coloured, seen)
+            return coloured, search, search.graduations()
+    return photo, search, found
+
+
 def _is_comb(fitted: Graduations) -> bool:
     """True if *fitted* has the weight of a scale, and not by many points alone."""
     chance = CHANCE_WEIGHT * float(np.sqrt(len(fitted.points)))
@@ -322,10 +340,15 @@ def _another_syringe(
             continue
         sight = look_at(photo, barrel_of(other))
         prospect = None if sight is None else sight.middle
-        if prospect is not None and prospect.score > RIVAL_SCORE:
-            fitted = find_graduations(photo, prospect)
-            if fitted is not None and _is_comb(fitted) and _elsewhere(graduations, fitted):
+        if prospect is None or prospect.score <= RIVAL_SCORE:
+            continue
+        fitted = find_graduations(photo, prospect)
+        if fitted is None:
+            # so much of a barrel may lie beyond the picture's edge that no pose fits its lines
+            if apart:
                 return True
+        elif _is_comb(fitted) and _elsewhere(graduations, fitted):
+            return True
     return False
 
 
@@ -360,15 +383,15 @@ def _settled_otherwise(
 def _told_twice(
     first: tuple[Graduations, Labelling | None], second: tuple[Graduations, Labelling]
 ) -> bool:
-    """True if two fits tell the same scale in the same place, each by lines, ends and nozzle."""
+    """True if two fits tell the same scale in the same place, each plainly."""
     one, labelling = first
     if labelling is None or labelling.scale != second[1].scale:
         return False
     if not _tell_alike((one, labelling), second):
         return False
-    return all(tells_without_numerals(told) for told in (labelling, second[1])) and not (
-        reads_better_mirrored(*second)
-    )
+    both = (labelling, second[1])
+    told = all(map(tells_without_numerals, both)) or all(map(tells_by_all, both))
+    return told and not reads_better_mirrored(*second)
 
 
 def _tell_alike(
