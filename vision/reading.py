@@ -16,6 +16,7 @@ from .budget import budget_of
 from .contents import Air, air_in_front
 from .cover import lies_across
 from .evidence import collect
+from .extent import goes_with_barrel
 from .finder_net import (
     MARGIN_BEFORE_ZERO,
     MARGIN_PAST_END,
@@ -182,6 +183,8 @@ def read_pixels(
         return _refuse("scale-cut-off", photo, found, labelling)
     scale = labelling.scale
     if volume > scale.largest_ml + PAST_LAST * scale.interval_ml and labelling.ends < CLEAR_END:
+        return _refuse("scale-ambiguous", photo, found, labelling, line=line)
+    if not goes_with_barrel(search.outlines, found, labelling):
         return _refuse("scale-ambiguous", photo, found, labelling, line=line)
     if not -0.5 * scale.interval_ml <= volume <= 1.02 * scale.largest_ml + scale.interval_ml:
         return _refuse("plunger-not-visible", photo, found, labelling, line=line)
