@@ -1,4 +1,4 @@
-"""Is the print on the far side?  Then stopper and rod stand before it.
+"""Is the print on the far side, or turned away?  Then stopper and rod stand before it.
 
 Seen from behind, through a clear barrel, lines look as if they were on the near side; a fit puts
 them there, and the volume comes out wrong by what they are seen aside.  In front of the stopper
@@ -31,6 +31,10 @@ LEAST_LINES, LEAST_WINDOWS = 3, 3
 #: anywhere; and the share of it that is left over the rod if the line is hidden by it.
 PLAIN = 0.5
 HIDDEN_SHARE = 0.4
+#: Lines of a scale that faces the camera lie to both sides of the middle.  Where all but this share
+#: lie on one side it is turned away; then a line may be hidden at either end of it, and only
+#: numerals that speak so much (natural log) tell that none is.
+ASTRAY, NUMERALS_TELL = 0.1, 5.0
 
 
 def lies_behind(graduations: Graduations, labelling: Labelling, line: FiducialLine) -> bool:
@@ -46,6 +50,15 @@ def lies_behind(graduations: Graduations, labelling: Labelling, line: FiducialLi
     return hidden_in_the_middle(
         graduations.presence[before], graduations.presence[behind], graduations.azimuths
     )
+
+
+def is_turned_away(graduations: Graduations, labelling: Labelling) -> bool:
+    """True if lines are seen to one side of the middle only, and numerals hardly speak."""
+    if labelling.numeral_score >= NUMERALS_TELL:
+        return False
+    on_line = graduations.fit.on_line
+    right = float(on_line[graduations.points.phi > 0].sum() / on_line.sum())
+    return not ASTRAY < right < 1 - ASTRAY
 
 
 def hidden_in_the_middle(before: Array, behind: Array, azimuths: Array) -> bool:

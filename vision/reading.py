@@ -11,7 +11,7 @@ import numpy as np
 from ..calc.syringe import nominal_capacity_ml
 from .absence import why_no_scale, without_syringe_or_glare
 from .barrel import barrel_of, find_barrels
-from .behind import CONE, lies_behind
+from .behind import CONE, is_turned_away, lies_behind
 from .budget import budget_of
 from .contents import Air, air_in_front
 from .cover import lies_across
@@ -172,7 +172,7 @@ def read_pixels(
     unsure = line.mass < MIN_MASS or line.sd > MAX_LINE_SD
     if unsure or lies_across(photo.bgr, found.cylinder, line.x):
         return _refuse(spoilt or "plunger-not-visible", photo, found, labelling)
-    if lies_behind(found, labelling, line):
+    if lies_behind(found, labelling, line) or is_turned_away(found, labelling):
         return _refuse("scale-not-visible", photo, found, labelling, line=line)
     if abs(found.cylinder.view_angle(line.x)) > MAX_TILT:
         return _refuse("tilt-too-large", photo, found, labelling, line=line)
