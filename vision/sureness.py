@@ -237,7 +237,7 @@ def is_as_stated(labelling: Labelling, free: Labelling) -> bool:
 def _least_seen(labelling: Labelling) -> float:
     """Share of the lines that has to be seen: less of it if the numerals leave no doubt."""
     told = labelling.numeral_score >= NUMERALS_WITHOUT_DOUBT and labelling.supporting >= MIN_WORDS
-    if not told or (labelling.against >= CLEAR_AGAINST and not _without_doubt(labelling)):
+    if not told or labelling.against >= CLEAR_AGAINST:
         return LEAST_LINES_SEEN
     # numerals that suppose the lines, and stand where these turn out to be, need fewer of them
     if labelling.supposed and labelling.supporting >= MANY_WORDS:
