@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from drawmark.vision.extent import goes_with_barrel
 from drawmark.vision.model import Reading, Refusal
 from drawmark.vision.photo import Photo, load_photo
 from drawmark.vision.scales import Scale
-from drawmark.vision.silhouette import Silhouettes
+from drawmark.vision.silhouette import Outline, Silhouettes
 
 FIVE = "five-ml-black-stopper-air-pocket"
 
@@ -24,17 +25,24 @@ def photo_of(name: str) -> Photo:
     return photo
 
 
+@cache
+def seen() -> tuple[list[Outline], reading.Graduations, reading.Labelling]:
+    """Outlines painted in the sample, its lines, and what they stand for."""
+    photo = photo_of(FIVE)
+    search = reading._Search(photo, Silhouettes(photo.bgr))
+    found = search.graduations()
+    assert isinstance(found, reading.Graduations)
+    labelling = reading.label_lines(found, None)
+    assert labelling is not None
+    return search.outlines, found, labelling
+
+
 @pytest.mark.parametrize(
     ("share", "goes"), [(1.0, True), (0.5, False), (0.7, False), (1.5, False), (2.0, False)]
 )
 def test_a_scale_ends_about_where_its_barrel_does(share: float, goes: bool) -> None:
     """*share*: largest graduation told, over the true one, with the same lines."""
-    photo = photo_of(FIVE)
-    outlines = Silhouettes(photo.bgr).barrels()
-    found = reading._Search(photo, Silhouettes(photo.bgr)).graduations()
-    assert isinstance(found, reading.Graduations)
-    labelling = reading.label_lines(found, None)
-    assert labelling is not None
+    outlines, found, labelling = seen()
     right = labelling.scale
     told = replace(labelling, scale=replace(right, largest_ml=share * right.largest_ml))
     assert goes_with_barrel(outlines, found, told) is goes
@@ -45,12 +53,7 @@ def test_a_scale_ends_about_where_its_barrel_does(share: float, goes: bool) -> N
 
 
 def test_only_a_barrel_seen_whole_and_for_sure_speaks_against_a_scale() -> None:
-    photo = photo_of(FIVE)
-    outline = Silhouettes(photo.bgr).barrels()[0]
-    found = reading._Search(photo, Silhouettes(photo.bgr)).graduations()
-    assert isinstance(found, reading.Graduations)
-    labelling = reading.label_lines(found, None)
-    assert labelling is not None
+    (outline, *_), found, labelling = seen()
     wrong = replace(labelling, scale=replace(labelling.scale, largest_ml=2.0))
     assert not goes_with_barrel([outline], found, wrong)
     normal = np.array([-outline.axis[1], outline.axis[0]])
