@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 
 from drawmark.vision.cylinder import Camera, Cylinder
+from drawmark.vision.photo import Photo, load_photo
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
 PAPER = (214, 216, 219)  # blue, green, red of white paper in a photograph
@@ -21,6 +22,13 @@ def sample(name: str) -> tuple[np.ndarray, dict[str, Any]]:
     bgr = cv2.imread(str(SAMPLES / f"{name}.jpg"), cv2.IMREAD_COLOR)
     assert bgr is not None
     return bgr, json.loads((SAMPLES / f"{name}.json").read_text(encoding="utf-8"))
+
+
+def photo_of(name: str) -> Photo:
+    """A sample photograph as the reader decodes it."""
+    photo = load_photo(SAMPLES / f"{name}.jpg")
+    assert isinstance(photo, Photo)
+    return photo
 
 
 def axis_of(truth: dict[str, Any]) -> tuple[np.ndarray, np.ndarray, float, float]:

@@ -7,22 +7,15 @@ from functools import cache
 
 import numpy as np
 import pytest
-from spoilt_photographs import SAMPLES
+from spoilt_photographs import photo_of
 
 from drawmark.vision import reading
 from drawmark.vision.extent import goes_with_barrel
 from drawmark.vision.model import Reading, Refusal
-from drawmark.vision.photo import Photo, load_photo
 from drawmark.vision.scales import Scale
 from drawmark.vision.silhouette import Outline, Silhouettes
 
 FIVE = "five-ml-black-stopper-air-pocket"
-
-
-def photo_of(name: str) -> Photo:
-    photo = load_photo(SAMPLES / f"{name}.jpg")
-    assert isinstance(photo, Photo)
-    return photo
 
 
 @cache

@@ -4,22 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from spoilt_photographs import SAMPLES
+from spoilt_photographs import photo_of
 
 from drawmark.vision import reading
 from drawmark.vision.ink import by_its_ink
-from drawmark.vision.photo import Photo, load_photo, photo_from_pixels
+from drawmark.vision.photo import Photo, photo_from_pixels
 from drawmark.vision.silhouette import Silhouettes
 
 FIVE = "five-ml-black-stopper-air-pocket"
-RED, GREEN, BLUE = 0.299, 0.587, 0.114  # shares in the grey picture (ITU-R BT.601)
+RED, GREEN = 0.299, 0.587  # shares in the grey picture (ITU-R BT.601)
 LEVEL = 150.0
-
-
-def plain() -> Photo:
-    photo = load_photo(SAMPLES / f"{FIVE}.jpg")
-    assert isinstance(photo, Photo)
-    return photo
 
 
 def equally_dark(photo: Photo) -> Photo:
@@ -31,7 +25,7 @@ def equally_dark(photo: Photo) -> Photo:
 
 
 def test_coloured_print_is_found_in_the_channel_where_it_is_dark() -> None:
-    photo = plain()
+    photo = photo_of(FIVE)
     outline = Silhouettes(photo.bgr).barrels()[0]
     assert by_its_ink(photo, outline) is None  # black print is as plain in the grey picture
     same = equally_dark(photo)
@@ -44,14 +38,14 @@ def test_coloured_print_is_found_in_the_channel_where_it_is_dark() -> None:
 
 def test_the_whole_search_goes_on_in_that_channel(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the grey picture shows a barrel without a scale; no other refusal is asked again."""
-    photo, seen = equally_dark(plain()), Silhouettes(plain().bgr)
+    photo, seen = equally_dark(photo_of(FIVE)), Silhouettes(photo_of(FIVE).bgr)
     # a picture all of one grey, as no camera takes it, is taken for a blurred one
     monkeypatch.setattr(reading, "why_no_scale", lambda *_: "scale-not-visible")
     used, search, found = reading._searched(photo, seen)
     assert isinstance(found, reading.Graduations)
     assert search.photo is used
     np.testing.assert_array_equal(used.gray, photo.bgr[:, :, 2])
-    right = reading._searched(plain(), seen)[2]
+    right = reading._searched(photo_of(FIVE), seen)[2]
     assert isinstance(right, reading.Graduations)
     facing = right.cylinder.project(right.lattice.x(right.k[5:-5]), 0.0)
     off = found.lattice.k(found.cylinder.surface(facing)[0])

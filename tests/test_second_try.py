@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from spoilt_photographs import SAMPLES, empty_desks, sample, side_by_side
+from spoilt_photographs import empty_desks, photo_of, sample, side_by_side
 
 from drawmark.vision import reading, sureness
 from drawmark.vision.barrel import barrel_of
 from drawmark.vision.labelling import Labelling, reads_better_mirrored
 from drawmark.vision.model import Reading, Refusal
-from drawmark.vision.photo import Photo, load_photo, photo_from_pixels
+from drawmark.vision.photo import photo_from_pixels
 from drawmark.vision.scales import Scale
 from drawmark.vision.silhouette import Outline, Silhouettes
 
@@ -21,12 +21,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 FIVE, WORN = "five-ml-black-stopper-air-pocket", "ten-ml-brick-stopper-worn-print"
-
-
-def photo_of(name: str) -> Photo:
-    photo = load_photo(SAMPLES / f"{name}.jpg")
-    assert isinstance(photo, Photo)
-    return photo
 
 
 @pytest.mark.parametrize("name", [FIVE, WORN])
